@@ -1,0 +1,60 @@
+//! How a long computation tells where it is, and asks whether to go on.
+
+/// The person asked to stop; nothing is wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("cancelled")]
+pub struct Cancelled;
+
+/// What is being done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Stage {
+    /// Looking at a few frames to choose a reference.
+    Sampling,
+    /// Reading every frame: grade, shift, brightness.
+    Grading,
+    /// Building the reference from the best frames.
+    Reference,
+    /// Aligning and adding the kept frames.
+    Stacking,
+    /// Sharpening, tone, colour.
+    Finishing,
+    /// Writing files.
+    Writing,
+    /// Computing a simulated capture.
+    Simulating,
+}
+
+impl Stage {
+    /// The stage in a word or two, for a progress line.
+    pub fn words(self) -> &'static str {
+        match self {
+            Stage::Sampling => "looking in",
+            Stage::Grading => "grading",
+            Stage::Reference => "making the reference",
+            Stage::Stacking => "stacking",
+            Stage::Finishing => "finishing",
+            Stage::Writing => "writing",
+            Stage::Simulating => "simulating",
+        }
+    }
+}
+
+/// Called by long computations from whichever thread they run on, many times a second;
+/// implementations that draw must thin the calls out themselves.
+pub trait Progress: Sync {
+    /// `done` of `total` steps of `stage` are behind us.
+    ///
+    /// # Errors
+    /// [`Cancelled`] asks the computation to stop and to hand the error up unchanged.
+    fn advance(&self, stage: Stage, done: usize, total: usize) -> Result<(), Cancelled>;
+}
+
+/// Says nothing, never stops.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Silent;
+
+impl Progress for Silent {
+    fn advance(&self, _stage: Stage, _done: usize, _total: usize) -> Result<(), Cancelled> {
+        Ok(())
+    }
+}

@@ -1,0 +1,11 @@
+//! Kept frames to a stack, and the stack to a finished picture.
+//!
+//! [`stack`] aligns and adds the best moments of every place; the modules of the finish bring
+//! back the detail that optics and air softened.
+//!
+//! Deliberately absent: files, the window, and the reading of captures (frames come through
+//! [`stillwright_picture::FrameSource`]).
+
+mod stack;
+
+pub use stack::{stack, Keep, Stack, StackError, StackSettings};
