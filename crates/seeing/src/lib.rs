@@ -1,12 +1,22 @@
 //! What the air did to each frame: how sharp it is, as a whole and place by place, and where
 //! the scene lies in it.
 //!
-//! The principal result is a [`Survey`]: one [`FrameReport`] a frame, the grades of the tiles,
-//! the reference that later stages align to.
+//! The principal result is a [`Survey`]: one [`FrameReport`] a frame, the grades of the cells,
+//! noise and stuck pixels, and the mean that holds the scene's true geometry. [`field`] and
+//! [`template`] measure how the picture ripples, tile by tile.
 //!
 //! Deliberately absent: files (frames come through [`stillwright_picture::FrameSource`]), the
 //! adding-up of frames, any window.
 
+pub mod fourier;
+pub mod hot;
+mod judge;
+pub mod luminance;
+pub mod noise;
+pub mod raster;
+pub mod scene;
+pub mod sharpness;
 mod survey;
+pub mod template;
 
-pub use survey::{survey, FrameReport, Rejection, SceneKind, SeeingError, Survey, SurveySettings};
+pub use survey::{FrameReport, Rejection, SceneKind, SeeingError, Survey, SurveySettings, survey};

@@ -1,7 +1,24 @@
 //! Passes 0 and 1: choose a reference, then read every frame once.
+//!
+//! Pass 0 looks at some frames spread over the capture: stuck pixels, noise, what the scene is,
+//! and the sharpest frame that lies where the others lie. Pass 1 reads every frame once, in
+//! order, in batches: light, whole-frame shift, sharpness of the cells that follow the scene.
+//! On the way it adds up all good frames at reduced size: their mean holds the scene's *true
+//! geometry* (the ripple of the air averages out over time), which no single frame does.
 
+use crate::hot::HotPixels;
+use crate::judge::{Raw, judge_frames};
+use crate::luminance::{Luminance, clipped_share, own_smoothing};
+use crate::noise::{NoiseMeter, NoiseModel};
+use crate::raster::{Raster, reduce};
+use crate::scene::{SceneTracker, TrackerWork, looks_like_a_disc, reduction_factor};
+use crate::sharpness::{CellGrid, SharpnessMeter};
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use stillwright_picture::{Cancelled, FrameSource, Grade, Progress, Shift};
+use stillwright_picture::{
+    Cancelled, FrameError, FrameFormat, FrameSource, Grade, Progress, RawFrame, Samples, Shift,
+    Stage,
+};
 
 /// What the survey is told. Every field has a default that suits a newcomer.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -37,7 +54,7 @@ pub enum SceneKind {
 pub enum Rejection {
     /// No light in it.
     Blank,
-    /// Much dimmer than its neighbours.
+    /// Much dimmer than the rest.
     Cloud,
     /// Knocked or smeared: the scene is out of place or unrecognisable.
     Bumped,
@@ -53,7 +70,7 @@ impl Rejection {
         match self {
             Rejection::Blank => "blank: no light in it",
             Rejection::Cloud => "cloud: much dimmer than the rest",
-            Rejection::Bumped => "bumped: the scene is out of place",
+            Rejection::Bumped => "bumped: the scene is out of place or unrecognisable",
             Rejection::Unreadable => "its bytes could not be read",
             Rejection::Excluded => "left out by choice",
         }
@@ -65,7 +82,7 @@ impl Rejection {
 pub struct FrameReport {
     /// Index in the capture, from 0.
     pub index: usize,
-    /// Sharpness of the whole frame.
+    /// Sharpness of the whole frame; the mean over usable frames is about 1.
     pub grade: Grade,
     /// Where the scene lies in this frame minus where it lies in the reference frame.
     pub shift: Shift,
@@ -77,6 +94,8 @@ pub struct FrameReport {
     pub clipped_share: f32,
     /// Why the frame takes no part, if it takes none.
     pub rejected: Option<Rejection>,
+    /// What went wrong while reading, for [`Rejection::Unreadable`].
+    pub trouble: Option<String>,
 }
 
 /// Everything that passes 0 and 1 found.
@@ -88,10 +107,34 @@ pub struct Survey {
     pub scene: SceneKind,
     /// One report a frame, in order.
     pub frames: Vec<FrameReport>,
-    /// Standard deviation of the noise of a typical (median) bright place, share of full scale.
-    pub noise_sigma: f32,
-    /// Pixels that are stuck: (column, row).
-    pub hot_pixels: Vec<(u32, u32)>,
+    /// Noise of one sample over brightness.
+    pub noise: NoiseModel,
+    /// Median brightness of the usable frames, share of full scale.
+    pub median_brightness: f32,
+    /// Pixels that are stuck.
+    pub hot_pixels: HotPixels,
+    /// The grid of [`Survey::cell_grades`], on the reference frame.
+    pub cells: CellGrid,
+    /// Sharpness of every cell (row of cells after row) of every frame, frame after frame,
+    /// relative to the mean of that cell over the usable frames; `NaN` where not seen.
+    pub cell_grades: Vec<f32>,
+    /// Mean of all usable frames, aligned as a whole, on the reference frame's grid reduced by
+    /// [`Survey::geometry_factor`]: blurred by the ripple, but true in its geometry.
+    pub geometry: Raster,
+    /// Blocks of this many px make one px of [`Survey::geometry`].
+    pub geometry_factor: usize,
+}
+
+impl Survey {
+    /// Indices of the frames that can be used, ascending.
+    pub fn usable(&self) -> Vec<usize> {
+        self.frames.iter().filter(|f| f.rejected.is_none()).map(|f| f.index).collect()
+    }
+
+    /// Noise (standard deviation of one sample) at the median brightness, share of full scale.
+    pub fn noise_sigma(&self) -> f32 {
+        self.noise.sigma(self.median_brightness)
+    }
 }
 
 /// Why no survey could be made.
@@ -105,7 +148,39 @@ pub enum SeeingError {
     NoUsableFrames(String),
 }
 
+/// Buffers of one worker.
+#[derive(Default)]
+struct Worker {
+    frame: Option<RawFrame>,
+    luminance: Luminance,
+    light: Raster,
+    reduced: Raster,
+    tracker: TrackerWork,
+    meter: Option<SharpnessMeter>,
+}
+
+impl Worker {
+    /// Read frame `index`, mend it, and leave its light and reduced light in the buffers.
+    fn load(
+        &mut self,
+        source: &dyn FrameSource,
+        index: usize,
+        hot: &HotPixels,
+        factor: usize,
+    ) -> Result<&RawFrame, FrameError> {
+        let frame = self.frame.get_or_insert_with(|| RawFrame::black(source.format()));
+        source.read_frame(index, frame)?;
+        hot.mend(frame);
+        self.luminance.of(frame, &mut self.light);
+        reduce(&self.light, factor, &mut self.reduced);
+        Ok(frame)
+    }
+}
+
 /// Grade and place every frame of `source`.
+///
+/// Frames that cannot be read, are blank, clouded over or bumped are reported and take no part.
+/// The result does not depend on the number of threads.
 ///
 /// # Errors
 /// When cancelled, or when no frame can be used.
@@ -114,6 +189,339 @@ pub fn survey(
     settings: &SurveySettings,
     progress: &dyn Progress,
 ) -> Result<Survey, SeeingError> {
-    let _ = (source, settings, progress);
-    Err(SeeingError::NoUsableFrames("being written".into()))
+    let format = source.format();
+    let frame_count = source.frame_count();
+    if frame_count == 0 {
+        return Err(SeeingError::NoUsableFrames("the capture holds no whole frame".into()));
+    }
+    if format.width < 32 || format.height < 32 {
+        return Err(SeeingError::NoUsableFrames(format!(
+            "frames of {} x {} px are too small to align: at least 32 x 32 are needed",
+            format.width, format.height
+        )));
+    }
+    let factor = reduction_factor(format.width, format.height);
+    let sampled = sample_indices(frame_count, settings.sample_frames.max(1));
+    let (hot, noise) = stuck_and_noisy(source, &sampled, progress)?;
+    let start = choose_reference(source, &sampled, settings.scene, factor, &hot, &noise, progress)?;
+
+    let cells = CellGrid::over(format.width, format.height);
+    let mut raws: Vec<Raw> = Vec::with_capacity(frame_count);
+    let mut cell_energy: Vec<f32> = Vec::with_capacity(frame_count * cells.len());
+    let mut geometry = GeometryMean::new(start.tracker.reference());
+    let batch = batch_size(&format);
+    let all: Vec<usize> = (0..frame_count).collect();
+    for indices in all.chunks(batch) {
+        progress.advance(Stage::Grading, indices[0], frame_count)?;
+        let seen: Vec<(Raw, Vec<f32>, Raster)> = indices
+            .par_iter()
+            .map_init(Worker::default, |worker, index| {
+                look_at(source, *index, &start.tracker, factor, &hot, &noise, &cells, worker)
+            })
+            .collect();
+        for (raw, energy, reduced) in seen {
+            if raw.trouble.is_none() && raw.correlation > 0.25 && raw.brightness > 0.5 {
+                geometry.add(&reduced, &raw.shift, raw.brightness, factor);
+            }
+            raws.push(raw);
+            cell_energy.extend_from_slice(&energy);
+        }
+    }
+    progress.advance(Stage::Grading, frame_count, frame_count)?;
+
+    let short_side = format.width.min(format.height) as f32;
+    let judged = judge_frames(raws, &mut cell_energy, cells.len(), short_side);
+    let usable: Vec<f32> =
+        judged.iter().filter(|f| f.rejected.is_none()).map(|f| f.brightness).collect();
+    if usable.is_empty() {
+        return Err(SeeingError::NoUsableFrames(no_frames_words(&judged)));
+    }
+    Ok(Survey {
+        reference_index: start.index,
+        scene: start.scene,
+        frames: judged,
+        noise,
+        median_brightness: median(usable),
+        hot_pixels: hot,
+        cells,
+        cell_grades: cell_energy,
+        geometry: geometry.finish(),
+        geometry_factor: factor,
+    })
+}
+
+/// Why nothing is left, by reason.
+fn no_frames_words(frames: &[FrameReport]) -> String {
+    let mut words = format!("none of the {} frames can be used:", frames.len());
+    for reason in [Rejection::Blank, Rejection::Cloud, Rejection::Bumped, Rejection::Unreadable] {
+        let n = frames.iter().filter(|f| f.rejected == Some(reason)).count();
+        if n > 0 {
+            words.push_str(&format!(" {n} {};", reason.words()));
+        }
+    }
+    words
+}
+
+pub(crate) fn median(mut values: Vec<f32>) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+/// Frames read at once: enough for every core, few enough for memory (about 256 MiB of light).
+fn batch_size(format: &FrameFormat) -> usize {
+    let bytes = format.width * format.height * 4;
+    ((256 << 20) / bytes.max(1)).clamp(4, 32)
+}
+
+/// `wanted` indices spread evenly over 0..`count`.
+fn sample_indices(count: usize, wanted: usize) -> Vec<usize> {
+    let n = wanted.min(count);
+    (0..n).map(|i| (2 * i + 1) * count / (2 * n)).collect()
+}
+
+/// Read the sampled frames once for what is wrong with the pixels: stuck ones, noise.
+fn stuck_and_noisy(
+    source: &dyn FrameSource,
+    sampled: &[usize],
+    progress: &dyn Progress,
+) -> Result<(HotPixels, NoiseModel), SeeingError> {
+    let format = source.format();
+    let mut mean = vec![0.0f32; format.sample_count()];
+    let mut meter = NoiseMeter::default();
+    let mut frame = RawFrame::black(format);
+    let mut count = 0usize;
+    let mut last_trouble = None;
+    for (done, index) in sampled.iter().enumerate() {
+        progress.advance(Stage::Sampling, done, 2 * sampled.len())?;
+        if let Err(error) = source.read_frame(*index, &mut frame) {
+            last_trouble = Some(error);
+            continue;
+        }
+        count += 1;
+        let scale = 1.0 / format.white;
+        match &frame.samples {
+            Samples::U8(v) => add(&mut mean, v, |s| scale * f32::from(s)),
+            Samples::U16(v) => add(&mut mean, v, |s| scale * f32::from(s)),
+            Samples::F32(v) => add(&mut mean, v, |s| scale * s),
+        }
+        // The noise of a few frames is that of all.
+        if done % 4 == 0 {
+            meter.add(&frame);
+        }
+    }
+    if count == 0 {
+        let why = last_trouble.map_or(String::new(), |e| format!(": {e}"));
+        return Err(SeeingError::NoUsableFrames(format!("no frame can be read{why}")));
+    }
+    mean.iter_mut().for_each(|m| *m /= count as f32);
+    // From a handful of frames a stuck pixel cannot be told from detail of the scene.
+    let hot = if count >= 8 { HotPixels::find(&mean, &format) } else { HotPixels::default() };
+    Ok((hot, meter.fit(&format)))
+}
+
+fn add<T: Copy>(mean: &mut [f32], samples: &[T], value: impl Fn(T) -> f32) {
+    for (m, s) in mean.iter_mut().zip(samples) {
+        *m += value(*s);
+    }
+}
+
+/// What pass 0 decides.
+struct Start {
+    index: usize,
+    scene: SceneKind,
+    tracker: SceneTracker,
+}
+
+/// Among the sampled frames, the sharpest that lies where most of them lie.
+fn choose_reference(
+    source: &dyn FrameSource,
+    sampled: &[usize],
+    wanted: SceneKind,
+    factor: usize,
+    hot: &HotPixels,
+    noise: &NoiseModel,
+    progress: &dyn Progress,
+) -> Result<Start, SeeingError> {
+    struct Look {
+        index: usize,
+        grade: f32,
+        brightness: f32,
+        reduced: Raster,
+    }
+    let format = source.format();
+    let whole = CellGrid { cell_px: format.width.max(format.height), columns: 1, rows: 1 };
+    progress.advance(Stage::Sampling, sampled.len(), 2 * sampled.len())?;
+    let looks: Vec<Look> = sampled
+        .par_iter()
+        .map_init(Worker::default, |worker, index| {
+            worker.load(source, *index, hot, factor).ok()?;
+            let brightness = worker.light.mean();
+            let meter = worker
+                .meter
+                .get_or_insert_with(|| SharpnessMeter::new(&own_smoothing(format.layout)));
+            let mut cell = Vec::new();
+            let relative = brightness.max(1e-6);
+            meter.measure(&worker.light, noise, &whole, (0, 0), relative, &mut cell);
+            // A frame that is wider than high covers less than half of the square cell.
+            let grade = cell.first().copied().filter(|g| g.is_finite());
+            let grade = grade.unwrap_or_else(|| {
+                let wide =
+                    CellGrid { cell_px: 32, columns: format.width / 32, rows: format.height / 32 };
+                meter.measure(&worker.light, noise, &wide, (0, 0), relative, &mut cell);
+                let seen: Vec<f32> = cell.iter().copied().filter(|g| g.is_finite()).collect();
+                seen.iter().sum::<f32>() / seen.len().max(1) as f32
+            });
+            Some(Look { index: *index, grade, brightness, reduced: worker.reduced.clone() })
+        })
+        .flatten()
+        .collect();
+    let typical = median(looks.iter().map(|l| l.brightness).collect());
+    let mut lit: Vec<&Look> =
+        looks.iter().filter(|l| l.brightness > 0.6 * typical && l.brightness > 1e-4).collect();
+    lit.sort_by(|a, b| Grade::sharpest_first(Grade(a.grade), Grade(b.grade)));
+    let Some(sharpest) = lit.first() else {
+        return Err(SeeingError::NoUsableFrames(
+            "every frame looked at is blank: was the cap on, or the exposure far too short?".into(),
+        ));
+    };
+    let scene = match wanted {
+        SceneKind::Auto => {
+            let discs = lit.iter().filter(|l| looks_like_a_disc(&l.reduced)).count();
+            if 2 * discs > lit.len() { SceneKind::Disc } else { SceneKind::Ground }
+        }
+        chosen => chosen,
+    };
+    let too_small = || SeeingError::NoUsableFrames("the frames are too small to align".into());
+    let mut work = TrackerWork::default();
+    let first =
+        SceneTracker::new(scene, factor, &sharpest.reduced, &mut work).ok_or_else(too_small)?;
+    let shifts: Vec<Shift> = lit
+        .par_iter()
+        .map_init(TrackerWork::default, |work, look| first.track(&look.reduced, work).shift)
+        .collect();
+    let mid_x = median(shifts.iter().map(|s| s.x_px).collect());
+    let mid_y = median(shifts.iter().map(|s| s.y_px).collect());
+    let away = |s: &Shift| (s.x_px - mid_x).hypot(s.y_px - mid_y);
+    let usual = median(shifts.iter().map(away).collect());
+    let near = 1.2 * usual + 2.0;
+    let place = shifts.iter().position(|s| away(s) <= near).unwrap_or(0);
+    let chosen = lit[place];
+    // The tracker compares with the mean of the sharper half, placed on the chosen frame: less
+    // noise than any one frame has.
+    let home = shifts[place];
+    let mut mean = GeometryMean::new(&chosen.reduced);
+    for (look, shift) in lit.iter().zip(&shifts).take(lit.len().div_ceil(2)) {
+        if shift.confidence < 0.25 {
+            continue;
+        }
+        let moved = Shift::new(shift.x_px - home.x_px, shift.y_px - home.y_px);
+        mean.add(&look.reduced, &moved, look.brightness / chosen.brightness, factor);
+    }
+    let tracker =
+        SceneTracker::new(scene, factor, &mean.finish(), &mut work).ok_or_else(too_small)?;
+    // The mean's own place differs from the chosen frame's by the error of its shift: pass 1
+    // measures every frame against the mean, so take that of the chosen frame off there.
+    Ok(Start { index: chosen.index, scene, tracker })
+}
+
+/// Pass 1 for one frame.
+#[allow(clippy::too_many_arguments)]
+fn look_at(
+    source: &dyn FrameSource,
+    index: usize,
+    tracker: &SceneTracker,
+    factor: usize,
+    hot: &HotPixels,
+    noise: &NoiseModel,
+    cells: &CellGrid,
+    worker: &mut Worker,
+) -> (Raw, Vec<f32>, Raster) {
+    let clipped = match worker.load(source, index, hot, factor) {
+        Ok(frame) => clipped_share(frame),
+        Err(error) => {
+            let raw = Raw { index, trouble: Some(error.reason), ..Raw::default() };
+            return (raw, vec![f32::NAN; cells.len()], Raster::default());
+        }
+    };
+    let tracked = tracker.track(&worker.reduced, &mut worker.tracker);
+    let layout = source.format().layout;
+    let meter = worker.meter.get_or_insert_with(|| SharpnessMeter::new(&own_smoothing(layout)));
+    let mut energy = Vec::new();
+    let whole = (tracked.shift.x_px.round() as isize, tracked.shift.y_px.round() as isize);
+    meter.measure(&worker.light, noise, cells, whole, tracked.brightness, &mut energy);
+    let raw = Raw {
+        index,
+        shift: tracked.shift,
+        correlation: tracked.correlation,
+        brightness: tracked.brightness,
+        mean: worker.light.mean(),
+        clipped_share: clipped,
+        trouble: None,
+    };
+    (raw, energy, worker.reduced.clone())
+}
+
+/// Adds up reduced frames at their whole-frame shift.
+struct GeometryMean {
+    sum: Raster,
+    weight: Raster,
+    fallback: Raster,
+}
+
+impl GeometryMean {
+    /// A mean on the grid of `home`, whose values stand where no frame reaches.
+    fn new(home: &Raster) -> GeometryMean {
+        GeometryMean {
+            sum: Raster::zeros(home.width, home.height),
+            weight: Raster::zeros(home.width, home.height),
+            fallback: home.clone(),
+        }
+    }
+
+    /// Add a frame whose scene lies at `shift` (px of the full frame), divided by `brightness`.
+    fn add(&mut self, reduced: &Raster, shift: &Shift, brightness: f32, factor: usize) {
+        let (dx, dy) = (shift.x_px / factor as f32, shift.y_px / factor as f32);
+        if !(dx.is_finite() && dy.is_finite()) || brightness <= 0.0 {
+            return;
+        }
+        let (x_cell, y_cell) = (dx.floor(), dy.floor());
+        let (fx, fy) = (dx - x_cell, dy - y_cell);
+        let (left, top) = (x_cell as isize, y_cell as isize);
+        let taps = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy]
+            .map(|t| t / brightness);
+        let width = self.sum.width as isize;
+        let low = (-left).clamp(0, width) as usize;
+        let high = (reduced.width as isize - 1 - left).clamp(low as isize, width) as usize;
+        for y in 0..self.sum.height {
+            let v = y as isize + top;
+            if v < 0 || v + 1 >= reduced.height as isize || high <= low {
+                continue;
+            }
+            let from = (low as isize + left) as usize;
+            let n = high - low;
+            let upper = &reduced.row(v as usize)[from..from + n + 1];
+            let lower = &reduced.row(v as usize + 1)[from..from + n + 1];
+            let out = &mut self.sum.row_mut(y)[low..high];
+            for (i, o) in out.iter_mut().enumerate() {
+                *o += taps[0] * upper[i]
+                    + taps[1] * upper[i + 1]
+                    + taps[2] * lower[i]
+                    + taps[3] * lower[i + 1];
+            }
+            self.weight.row_mut(y)[low..high].iter_mut().for_each(|w| *w += 1.0);
+        }
+    }
+
+    fn finish(self) -> Raster {
+        let mut mean = self.fallback;
+        for ((m, s), w) in mean.values.iter_mut().zip(&self.sum.values).zip(&self.weight.values) {
+            if *w > 0.0 {
+                *m = s / w;
+            }
+        }
+        mean
+    }
 }

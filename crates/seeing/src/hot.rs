@@ -1,0 +1,180 @@
+//! Pixels that are stuck: found from what stays put while the scene wanders, and mended.
+
+use serde::{Deserialize, Serialize};
+use stillwright_picture::{FrameFormat, RawFrame, Samples};
+
+/// Stuck pixels of a camera, in one list.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct HotPixels {
+    /// Index of each stuck sample in [`Samples`], ascending.
+    pub samples: Vec<usize>,
+}
+
+/// Neighbours of the same colour, in columns and rows of the sensor.
+fn neighbours(format: &FrameFormat, index: usize) -> ([usize; 8], usize) {
+    let planes = format.layout.samples_per_pixel();
+    let step = if format.layout.is_mosaic() { 2isize } else { 1 };
+    let pixel = index / planes;
+    let (x, y) = ((pixel % format.width) as isize, (pixel / format.width) as isize);
+    let mut found = [0; 8];
+    let mut n = 0;
+    for (dx, dy) in [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)] {
+        let (u, v) = (x + dx * step, y + dy * step);
+        if u >= 0 && v >= 0 && u < format.width as isize && v < format.height as isize {
+            found[n] = (v as usize * format.width + u as usize) * planes + index % planes;
+            n += 1;
+        }
+    }
+    (found, n)
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+impl HotPixels {
+    /// Find stuck samples in `mean`, the mean of many raw frames of a wandering scene (same
+    /// order as the samples, share of full scale).
+    ///
+    /// A sample counts as stuck when it differs from the median of its neighbours of the same
+    /// colour by more than ten times the usual scatter of that difference and by more than half a
+    /// per cent of full scale, and by three times what any of those neighbours does: the optics
+    /// spread light over more than one pixel, so no real detail stands alone.
+    pub fn find(mean: &[f32], format: &FrameFormat) -> HotPixels {
+        if mean.len() != format.sample_count() || mean.len() < 25 {
+            return HotPixels::default();
+        }
+        let excess = |index: usize| {
+            let (around, n) = neighbours(format, index);
+            let mut values = [0.0f32; 8];
+            for (v, i) in values.iter_mut().zip(&around[..n]) {
+                *v = mean[*i];
+            }
+            mean[index] - median(&mut values[..n])
+        };
+        let differences: Vec<f32> = (0..mean.len()).map(excess).collect();
+        // Scatter from every 7th sample: enough, and cheap.
+        let mut sizes: Vec<f32> = differences.iter().step_by(7).map(|d| d.abs()).collect();
+        // 1.4826: median absolute deviation to standard deviation of a Gaussian
+        // (Rousseeuw and Croux 1993).
+        let limit = (10.0 * 1.4826 * median(&mut sizes)).max(0.005);
+        let stuck = |index: &usize| {
+            let own = differences[*index].abs();
+            if own <= limit {
+                return false;
+            }
+            let (around, n) = neighbours(format, *index);
+            around[..n].iter().all(|i| own > 3.0 * differences[*i].abs())
+        };
+        HotPixels { samples: (0..mean.len()).filter(stuck).collect() }
+    }
+
+    /// Replace every stuck sample by the median of its neighbours of the same colour.
+    pub fn mend(&self, frame: &mut RawFrame) {
+        let format = frame.format;
+        for index in &self.samples {
+            let (around, n) = neighbours(&format, *index);
+            match &mut frame.samples {
+                Samples::U8(v) => replace(v, *index, &around[..n]),
+                Samples::U16(v) => replace(v, *index, &around[..n]),
+                Samples::F32(v) => {
+                    let mut values = [0.0f32; 8];
+                    for (t, i) in values.iter_mut().zip(&around[..n]) {
+                        *t = v.get(*i).copied().unwrap_or(0.0);
+                    }
+                    let mended = median(&mut values[..n]);
+                    if let Some(sample) = v.get_mut(*index) {
+                        *sample = mended;
+                    }
+                }
+            }
+        }
+    }
+
+    /// Columns and rows of the pixels that hold a stuck sample.
+    pub fn places(&self, format: &FrameFormat) -> Vec<(u32, u32)> {
+        let planes = format.layout.samples_per_pixel();
+        let place = |i: &usize| {
+            let pixel = i / planes;
+            ((pixel % format.width) as u32, (pixel / format.width) as u32)
+        };
+        let mut places: Vec<_> = self.samples.iter().map(place).collect();
+        places.dedup();
+        places
+    }
+}
+
+fn replace<T: Copy + Ord + Default>(samples: &mut [T], index: usize, around: &[usize]) {
+    let mut values = [T::default(); 8];
+    for (t, i) in values.iter_mut().zip(around) {
+        *t = samples.get(*i).copied().unwrap_or_default();
+    }
+    let values = &mut values[..around.len()];
+    if values.is_empty() {
+        return;
+    }
+    values.sort_unstable();
+    let mended = values[values.len() / 2];
+    if let Some(sample) = samples.get_mut(index) {
+        *sample = mended;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stillwright_picture::{BayerOrder, Layout, SampleType};
+
+    fn format(layout: Layout) -> FrameFormat {
+        FrameFormat { width: 40, height: 30, layout, sample_type: SampleType::U8, white: 255.0 }
+    }
+
+    #[test]
+    fn stuck_samples_are_found_and_soft_structure_is_not() {
+        for layout in [Layout::Mono, Layout::Bayer(BayerOrder::Rggb), Layout::Rgb] {
+            let format = format(layout);
+            let planes = layout.samples_per_pixel();
+            let mut mean: Vec<f32> = (0..format.sample_count())
+                .map(|i| {
+                    let (x, y) = ((i / planes) % 40, (i / planes) / 40);
+                    // A soft hill, the blur that seeing and wander leave, and a trace of noise.
+                    let hill =
+                        (-((x as f32 - 20.0).powi(2) + (y as f32 - 15.0).powi(2)) / 32.0).exp();
+                    0.2 + 0.5 * hill + 0.002 * ((i * 7919 % 13) as f32 / 13.0)
+                })
+                .collect();
+            let clean = HotPixels::find(&mean, &format);
+            assert!(clean.samples.is_empty(), "{layout:?}: {:?}", clean.samples);
+            let stuck = [(5 * 40 + 7) * planes, (29 * 40 + 39) * planes, (12 * 40) * planes];
+            for i in stuck {
+                mean[i] += 0.3;
+            }
+            let mut found = HotPixels::find(&mean, &format).samples;
+            found.sort_unstable();
+            let mut expected = stuck.to_vec();
+            expected.sort_unstable();
+            assert_eq!(found, expected, "{layout:?}");
+        }
+    }
+
+    #[test]
+    fn mending_takes_the_neighbours_of_the_same_colour() {
+        let order = BayerOrder::Bggr;
+        let format = format(Layout::Bayer(order));
+        let mut frame = RawFrame::black(format);
+        let index = 11 * 40 + 8;
+        if let Samples::U8(v) = &mut frame.samples {
+            for (i, s) in v.iter_mut().enumerate() {
+                *s = [10, 60, 200][order.channel_at(i % 40, i / 40)];
+            }
+            v[index] = 255;
+        }
+        HotPixels { samples: vec![index] }.mend(&mut frame);
+        let Samples::U8(v) = &frame.samples else { panic!() };
+        assert_eq!(v[index], [10, 60, 200][order.channel_at(8, 11)]);
+    }
+}

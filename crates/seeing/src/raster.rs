@@ -1,0 +1,339 @@
+//! One plane in plain rows, and the few whole-plane operations that every stage needs.
+//!
+//! A [`Raster`] is what inner loops work on: a slice a row, no strides. Smoothing mirrors at the
+//! edges (the edge sample is not repeated), keeps the mean of a constant, and costs one pass a
+//! direction.
+
+/// Rows of `f32` samples: `values[y * width + x]`.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Raster {
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// The samples, row after row.
+    pub values: Vec<f32>,
+}
+
+impl Raster {
+    /// A raster of zeros.
+    pub fn zeros(width: usize, height: usize) -> Raster {
+        Raster { width, height, values: vec![0.0; width * height] }
+    }
+
+    /// Make the size fit, keeping the allocation. The contents are unspecified afterwards.
+    pub fn reshape(&mut self, width: usize, height: usize) {
+        self.width = width;
+        self.height = height;
+        self.values.resize(width * height, 0.0);
+    }
+
+    /// One row.
+    pub fn row(&self, y: usize) -> &[f32] {
+        &self.values[y * self.width..(y + 1) * self.width]
+    }
+
+    /// One row, to write to.
+    pub fn row_mut(&mut self, y: usize) -> &mut [f32] {
+        &mut self.values[y * self.width..(y + 1) * self.width]
+    }
+
+    /// Mean of all samples; 0 for an empty raster.
+    pub fn mean(&self) -> f32 {
+        let sum: f64 = self.values.iter().map(|v| f64::from(*v)).sum();
+        if self.values.is_empty() { 0.0 } else { (sum / self.values.len() as f64) as f32 }
+    }
+
+    /// Bilinear sample at (`x`, `y`) px; positions outside are clamped to the edge.
+    pub fn bilinear(&self, x: f32, y: f32) -> f32 {
+        let x = x.clamp(0.0, (self.width - 1) as f32);
+        let y = y.clamp(0.0, (self.height - 1) as f32);
+        let (x0, y0) = (x as usize, y as usize);
+        let (x1, y1) = ((x0 + 1).min(self.width - 1), (y0 + 1).min(self.height - 1));
+        let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+        let (top, bottom) = (self.row(y0), self.row(y1));
+        let upper = top[x0] + fx * (top[x1] - top[x0]);
+        let lower = bottom[x0] + fx * (bottom[x1] - bottom[x0]);
+        upper + fy * (lower - upper)
+    }
+}
+
+/// Index of a mirrored sample: -1 becomes 1, `n` becomes `n - 2`.
+pub fn mirror(index: isize, n: usize) -> usize {
+    if n <= 1 {
+        return 0;
+    }
+    let period = 2 * (n as isize - 1);
+    let folded = index.rem_euclid(period);
+    if folded >= n as isize { (period - folded) as usize } else { folded as usize }
+}
+
+/// Half of a symmetric smoothing kernel, centre first, summing (mirrored) to 1.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Kernel(Vec<f32>);
+
+impl Kernel {
+    /// Sampled Gaussian of standard deviation `sigma_px`, cut at 3.2 sigma.
+    pub fn gaussian(sigma_px: f32) -> Kernel {
+        let radius = (3.2 * sigma_px).ceil().max(1.0) as usize;
+        let taps = (0..=radius).map(|i| (-0.5 * (i as f32 / sigma_px).powi(2)).exp());
+        Kernel::normalised(taps.collect())
+    }
+
+    /// \[1 2 1\]/4: standard deviation 0.71 px. On a Bayer mosaic it weighs red, green, green
+    /// and blue samples equally at every pixel.
+    pub fn binomial3() -> Kernel {
+        Kernel(vec![0.5, 0.25])
+    }
+
+    /// \[1 4 6 4 1\]/16: standard deviation 1 px.
+    pub fn binomial5() -> Kernel {
+        Kernel(vec![0.375, 0.25, 0.0625])
+    }
+
+    fn normalised(taps: Vec<f32>) -> Kernel {
+        let sum = taps[0] + 2.0 * taps[1..].iter().sum::<f32>();
+        Kernel(taps.into_iter().map(|t| t / sum).collect())
+    }
+
+    /// The whole kernel, from -radius to radius.
+    pub fn full(&self) -> Vec<f32> {
+        self.0[1..].iter().rev().chain(self.0.iter()).copied().collect()
+    }
+
+    /// Samples on each side of the centre.
+    pub fn radius(&self) -> usize {
+        self.0.len() - 1
+    }
+}
+
+/// Smooth `source` with `kernel` along both axes into `target`; `work` is scratch.
+pub fn smooth(source: &Raster, kernel: &Kernel, work: &mut Raster, target: &mut Raster) {
+    let (width, height) = (source.width, source.height);
+    work.reshape(width, height);
+    target.reshape(width, height);
+    if width == 0 || height == 0 {
+        return;
+    }
+    let taps = &kernel.0;
+    let radius = kernel.radius();
+    // Down the columns first: whole rows are added, so that lanes run along x.
+    for y in 0..height {
+        let out = &mut work.values[y * width..(y + 1) * width];
+        let centre = source.row(y);
+        for (o, c) in out.iter_mut().zip(centre) {
+            *o = taps[0] * c;
+        }
+        for (i, tap) in taps.iter().enumerate().skip(1) {
+            let above = source.row(mirror(y as isize - i as isize, height));
+            let below = source.row(mirror(y as isize + i as isize, height));
+            for ((o, a), b) in out.iter_mut().zip(above).zip(below) {
+                *o += tap * (a + b);
+            }
+        }
+    }
+    let mut padded = vec![0.0f32; width + 2 * radius];
+    for y in 0..height {
+        let row = &work.values[y * width..(y + 1) * width];
+        padded[radius..radius + width].copy_from_slice(row);
+        for i in 1..=radius {
+            padded[radius - i] = row[mirror(-(i as isize), width)];
+            padded[radius + width - 1 + i] = row[mirror((width - 1 + i) as isize, width)];
+        }
+        let out = &mut target.values[y * width..(y + 1) * width];
+        for (o, c) in out.iter_mut().zip(&padded[radius..]) {
+            *o = taps[0] * c;
+        }
+        for (i, tap) in taps.iter().enumerate().skip(1) {
+            let left = &padded[radius - i..];
+            let right = &padded[radius + i..];
+            for ((o, a), b) in out.iter_mut().zip(left).zip(right) {
+                *o += tap * (a + b);
+            }
+        }
+    }
+}
+
+/// Mean over blocks of `factor` x `factor` px; rows and columns that fill no block are dropped.
+///
+/// The centre of block (0, 0) lies at ((factor - 1) / 2, (factor - 1) / 2) of the source.
+pub fn reduce(source: &Raster, factor: usize, target: &mut Raster) {
+    let (width, height) = (source.width / factor, source.height / factor);
+    target.reshape(width, height);
+    let scale = 1.0 / (factor * factor) as f32;
+    target.values.fill(0.0);
+    for y in 0..height {
+        let out = &mut target.values[y * width..(y + 1) * width];
+        for row in 0..factor {
+            let line = source.row(y * factor + row);
+            for (o, block) in out.iter_mut().zip(line.chunks_exact(factor)) {
+                *o += block.iter().sum::<f32>();
+            }
+        }
+        for o in out.iter_mut() {
+            *o *= scale;
+        }
+    }
+}
+
+/// Band-pass for registration: Gaussian of `fine_px` minus a Gaussian of about `coarse_px`.
+///
+/// The coarse one is taken on blocks of 4 px and interpolated, which changes it by under 1 % of
+/// the detail's amplitude and costs a sixteenth. Reused buffers live in here.
+#[derive(Clone, Debug)]
+pub struct BandPass {
+    fine: Kernel,
+    coarse: Kernel,
+    work: Raster,
+    blocks: Raster,
+    extended: Raster,
+    smooth_blocks: Raster,
+}
+
+/// Side of the blocks on which the coarse Gaussian is taken, px.
+const BLOCK_PX: usize = 4;
+
+impl BandPass {
+    /// A band between two Gaussians, standard deviations in px, `fine_px < coarse_px`.
+    pub fn new(fine_px: f32, coarse_px: f32) -> BandPass {
+        // A block mean has itself a variance of (16 - 1) / 12 px^2; the interpolation adds about
+        // a tent of one block.
+        let own = 15.0 / 12.0 + 16.0 / 6.0;
+        let rest = (coarse_px * coarse_px - own).max(1.0).sqrt() / BLOCK_PX as f32;
+        BandPass {
+            fine: Kernel::gaussian(fine_px),
+            coarse: Kernel::gaussian(rest),
+            work: Raster::default(),
+            blocks: Raster::default(),
+            extended: Raster::default(),
+            smooth_blocks: Raster::default(),
+        }
+    }
+
+    /// Apply to `source`, into `target`.
+    pub fn apply(&mut self, source: &Raster, target: &mut Raster) {
+        if source.width < 2 * BLOCK_PX || source.height < 2 * BLOCK_PX {
+            // Too small to hold a coarse structure: take the mean off.
+            smooth(source, &self.fine, &mut self.work, target);
+            let mean = target.mean();
+            target.values.iter_mut().for_each(|v| *v -= mean);
+            return;
+        }
+        reduce(source, BLOCK_PX, &mut self.blocks);
+        let margin = self.coarse.radius();
+        extend_oddly(&self.blocks, margin, &mut self.extended);
+        smooth(&self.extended, &self.coarse, &mut self.work, &mut self.smooth_blocks);
+        smooth(source, &self.fine, &mut self.work, target);
+        subtract_enlarged(target, &self.smooth_blocks, BLOCK_PX, margin);
+    }
+}
+
+/// Copy with `margin` more samples on every side, reflected at a point: the sample `i` beyond the
+/// edge is twice the edge's minus the sample `i` inside it. A plain mirror would bend every slope
+/// flat at the frame's edge, and that bend stays with the frame while the scene moves on.
+fn extend_oddly(source: &Raster, margin: usize, target: &mut Raster) {
+    let (width, height) = (source.width, source.height);
+    target.reshape(width + 2 * margin, height + 2 * margin);
+    let odd = |line: &dyn Fn(usize) -> f32, n: usize, i: isize| -> f32 {
+        let inner = line(mirror(i, n));
+        if i < 0 {
+            2.0 * line(0) - inner
+        } else if i >= n as isize {
+            2.0 * line(n - 1) - inner
+        } else {
+            inner
+        }
+    };
+    for y in 0..height {
+        let row = source.row(y);
+        let out = target.row_mut(y + margin);
+        for (x, o) in out.iter_mut().enumerate() {
+            *o = odd(&|i| row[i], width, x as isize - margin as isize);
+        }
+    }
+    for x in 0..width + 2 * margin {
+        for y in (0..margin).chain(height + margin..height + 2 * margin) {
+            let column = |i: usize| target.values[(i + margin) * target.width + x];
+            let value = odd(&column, height, y as isize - margin as isize);
+            target.row_mut(y)[x] = value;
+        }
+    }
+}
+
+/// `target -= coarse`, where `coarse` holds blocks of `factor` px, `margin` blocks more on every
+/// side, and is interpolated bilinearly between their centres.
+fn subtract_enlarged(target: &mut Raster, coarse: &Raster, factor: usize, margin: usize) {
+    let centre = (factor as f32 - 1.0) / 2.0 - (margin * factor) as f32;
+    let width = target.width;
+    let mut line = vec![0.0f32; coarse.width];
+    for y in 0..target.height {
+        let v = ((y as f32 - centre) / factor as f32).clamp(0.0, (coarse.height - 1) as f32);
+        let y0 = (v as usize).min(coarse.height - 2);
+        let fy = v - y0 as f32;
+        for ((l, a), b) in line.iter_mut().zip(coarse.row(y0)).zip(coarse.row(y0 + 1)) {
+            *l = a + fy * (b - a);
+        }
+        let out = &mut target.values[y * width..(y + 1) * width];
+        for (x, o) in out.iter_mut().enumerate() {
+            let u = ((x as f32 - centre) / factor as f32).clamp(0.0, (coarse.width - 1) as f32);
+            let x0 = (u as usize).min(coarse.width - 2);
+            *o -= line[x0] + (u - x0 as f32) * (line[x0 + 1] - line[x0]);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn mirroring_does_not_repeat_the_edge() {
+        let seen: Vec<usize> = (-3..8).map(|i| mirror(i, 5)).collect();
+        assert_eq!(seen, [3, 2, 1, 0, 1, 2, 3, 4, 3, 2, 1]);
+        assert_eq!(mirror(7, 1), 0);
+    }
+
+    #[test]
+    fn smoothing_keeps_a_constant_and_spreads_a_point_by_sigma() {
+        let (mut work, mut out) = (Raster::default(), Raster::default());
+        let flat = Raster { width: 9, height: 7, values: vec![0.3; 63] };
+        smooth(&flat, &Kernel::gaussian(1.7), &mut work, &mut out);
+        assert!(out.values.iter().all(|v| (v - 0.3).abs() < 1e-6));
+
+        let mut point = Raster::zeros(41, 41);
+        point.row_mut(20)[20] = 1.0;
+        for (kernel, sigma) in [
+            (Kernel::gaussian(2.0), 2.0f32),
+            (Kernel::binomial5(), 1.0),
+            (Kernel::binomial3(), 0.5f32.sqrt()),
+        ] {
+            smooth(&point, &kernel, &mut work, &mut out);
+            let mut variance = 0.0;
+            for y in 0..41 {
+                for x in 0..41 {
+                    variance += out.row(y)[x] * (x as f32 - 20.0).powi(2);
+                }
+            }
+            assert!((variance.sqrt() - sigma).abs() < 0.02, "{variance} {sigma}");
+        }
+    }
+
+    #[test]
+    fn the_band_passes_its_middle_and_stops_both_ends() {
+        let mut band = BandPass::new(1.2, 8.0);
+        let mut out = Raster::default();
+        for (cycles_per_px, low, high) in
+            [(0.0, 0.0, 1e-4), (0.004, 0.0, 0.06), (0.06, 0.85, 1.02), (0.4, 0.0, 0.03)]
+        {
+            let mut wave = Raster::zeros(256, 256);
+            for y in 0..256 {
+                for (x, v) in wave.row_mut(y).iter_mut().enumerate() {
+                    *v = 1.0 + (std::f32::consts::TAU * cycles_per_px * x as f32).cos();
+                }
+            }
+            band.apply(&wave, &mut out);
+            let inner = (64..192).map(|x| out.row(128)[x].abs()).fold(0.0, f32::max);
+            assert!((low..=high).contains(&inner), "{cycles_per_px}: {inner}");
+        }
+    }
+}

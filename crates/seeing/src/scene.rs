@@ -1,0 +1,263 @@
+//! Where the whole scene lies in a frame: texture for close-ups, the disc's centre first for a
+//! disc on black sky.
+
+use crate::raster::{BandPass, Raster, reduce};
+use crate::survey::SceneKind;
+use crate::template::{Template, TemplateShape, TemplateWork};
+use stillwright_picture::Shift;
+
+/// Frames are reduced by this factor before the whole-frame shift is looked for: enough px are
+/// left (at least about 120 a side) for a shift good to a fraction of a frame pixel, which the
+/// ripple of the air makes uncertain by more anyway.
+pub fn reduction_factor(width: usize, height: usize) -> usize {
+    (width.min(height) / 240).clamp(1, 4).max(if width.min(height) >= 160 { 2 } else { 1 })
+}
+
+/// Centre and share of the frame of what is bright, on reduced light.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Disc {
+    /// Centroid of the bright region, reduced px.
+    pub x_px: f32,
+    /// Centroid of the bright region, reduced px.
+    pub y_px: f32,
+    /// Share of the frame that is bright.
+    pub share: f32,
+    /// Share of the outermost pixels that are dark.
+    pub dark_edge: f32,
+}
+
+/// Find what is bright in `light`: above a quarter of the way from the sky (5th percentile) to
+/// the brightest (99.5th percentile). `None` when nothing stands out.
+pub fn find_disc(light: &Raster) -> Option<Disc> {
+    let n = light.values.len();
+    if n < 16 {
+        return None;
+    }
+    let mut sorted = light.values.clone();
+    let low = *sorted.select_nth_unstable_by(n / 20, f32::total_cmp).1;
+    let high = *sorted.select_nth_unstable_by(n - 1 - n / 200, f32::total_cmp).1;
+    if !(high - low > 1e-4) {
+        return None;
+    }
+    let level = low + 0.25 * (high - low);
+    let (mut count, mut sum_x, mut sum_y) = (0.0f64, 0.0f64, 0.0f64);
+    let (mut edge, mut dark) = (0usize, 0usize);
+    for y in 0..light.height {
+        for (x, v) in light.row(y).iter().enumerate() {
+            let bright = *v > level;
+            if bright {
+                count += 1.0;
+                sum_x += x as f64;
+                sum_y += y as f64;
+            }
+            if x == 0 || y == 0 || x + 1 == light.width || y + 1 == light.height {
+                edge += 1;
+                dark += usize::from(!bright);
+            }
+        }
+    }
+    if count == 0.0 {
+        return None;
+    }
+    Some(Disc {
+        x_px: (sum_x / count) as f32,
+        y_px: (sum_y / count) as f32,
+        share: (count / n as f64) as f32,
+        dark_edge: dark as f32 / edge.max(1) as f32,
+    })
+}
+
+/// Whether a reduced frame shows a disc on black sky: its edge is mostly dark, its dark part is
+/// truly dark, and something is bright.
+pub fn looks_like_a_disc(light: &Raster) -> bool {
+    let Some(disc) = find_disc(light) else { return false };
+    let n = light.values.len();
+    let mut sorted = light.values.clone();
+    let sky = *sorted.select_nth_unstable_by(n / 20, f32::total_cmp).1;
+    let bright = *sorted.select_nth_unstable_by(n - 1 - n / 200, f32::total_cmp).1;
+    disc.dark_edge > 0.7 && disc.share < 0.7 && sky < 0.2 * bright
+}
+
+/// Reduced px along the frame's edge that the least squares passes over: within one coarse sigma
+/// the band-pass sees what it made up beyond the edge, and that stays with the frame.
+const EDGE_PX: usize = 10;
+
+/// Follows the scene from frame to frame on reduced light.
+#[derive(Clone)]
+pub struct SceneTracker {
+    kind: SceneKind,
+    factor: usize,
+    shape: TemplateShape,
+    template: Template,
+    reference: Raster,
+    disc: Option<Disc>,
+}
+
+/// Buffers of one worker.
+#[derive(Clone, Debug)]
+pub struct TrackerWork {
+    band: BandPass,
+    passed: Raster,
+    template: TemplateWork,
+}
+
+impl Default for TrackerWork {
+    fn default() -> Self {
+        TrackerWork {
+            band: BandPass::new(1.5, 10.0),
+            passed: Raster::default(),
+            template: TemplateWork::default(),
+        }
+    }
+}
+
+/// Where the scene lies, how well it matches, and how bright it is.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Tracked {
+    /// In px of the frame (not reduced).
+    pub shift: Shift,
+    /// Normalised correlation with the reference, -1 to 1.
+    pub correlation: f32,
+    /// Mean brightness relative to the reference, over what both show.
+    pub brightness: f32,
+}
+
+impl SceneTracker {
+    /// Track what `reference` (light reduced by `factor`) shows. `None` when the reference is
+    /// smaller than 16 px a side.
+    pub fn new(
+        kind: SceneKind,
+        factor: usize,
+        reference: &Raster,
+        work: &mut TrackerWork,
+    ) -> Option<SceneTracker> {
+        if reference.width < 16 || reference.height < 16 {
+            return None;
+        }
+        work.band.apply(reference, &mut work.passed);
+        let shape = TemplateShape::new(reference.width, reference.height).away_from_edges(EDGE_PX);
+        let template = Template::cut(&shape, &work.passed, 0, 0, &mut work.template);
+        let disc = if kind == SceneKind::Disc { find_disc(reference) } else { None };
+        Some(SceneTracker { kind, factor, shape, template, reference: reference.clone(), disc })
+    }
+
+    /// Reduce full-size light as this tracker expects it.
+    pub fn reduce(&self, light: &Raster, reduced: &mut Raster) {
+        reduce(light, self.factor, reduced);
+    }
+
+    /// What the tracker compares with, reduced light.
+    pub fn reference(&self) -> &Raster {
+        &self.reference
+    }
+
+    /// Find the scene in reduced light.
+    pub fn track(&self, reduced: &Raster, work: &mut TrackerWork) -> Tracked {
+        let guess = match (self.kind, self.disc) {
+            (SceneKind::Disc, Some(home)) => find_disc(reduced)
+                .map_or((0.0, 0.0), |seen| (seen.x_px - home.x_px, seen.y_px - home.y_px)),
+            _ => (0.0, 0.0),
+        };
+        work.band.apply(reduced, &mut work.passed);
+        let start = self.template.search(&self.shape, &work.passed, guess, 3, &mut work.template);
+        let found = self.template.refine(&self.shape, &work.passed, start, 0.0, &mut work.template);
+        let brightness = self.brightness_at(reduced, (found.x_px, found.y_px));
+        let scale = self.factor as f32;
+        let shift = Shift {
+            x_px: found.x_px * scale,
+            y_px: found.y_px * scale,
+            confidence: found.correlation.clamp(0.0, 1.0),
+        };
+        Tracked { shift, correlation: found.correlation, brightness }
+    }
+
+    /// Mean of the frame over that of the reference, where both show the scene.
+    fn brightness_at(&self, reduced: &Raster, at: (f32, f32)) -> f32 {
+        let reference = &self.reference;
+        let overlap = |shift: f32, n: usize| {
+            let shift = if shift.is_finite() { shift.round() as isize } else { 0 };
+            let low = (-shift).clamp(0, n as isize);
+            let high = (n as isize - shift).clamp(low, n as isize);
+            (low as usize, high as usize, shift)
+        };
+        let (x_low, x_high, dx) = overlap(at.0, reference.width.min(reduced.width));
+        let (y_low, y_high, dy) = overlap(at.1, reference.height.min(reduced.height));
+        let (mut seen, mut expected) = (0.0f64, 0.0f64);
+        for y in y_low..y_high {
+            let here = reduced.row((y as isize + dy) as usize);
+            let from = (x_low as isize + dx) as usize;
+            for (f, r) in here[from..].iter().zip(&reference.row(y)[x_low..x_high]) {
+                seen += f64::from(*f);
+                expected += f64::from(*r);
+            }
+        }
+        if expected > 0.0 { (seen / expected) as f32 } else { 0.0 }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Hills of several sizes, moved by (dx, dy).
+    fn ground(dx: f32, dy: f32) -> Raster {
+        let mut r = Raster::zeros(160, 128);
+        for y in 0..128 {
+            for x in 0..160 {
+                let mut v = 0.4;
+                for k in 0..60 {
+                    let cx = (k * 53 % 220) as f32 - 30.0 + dx;
+                    let cy = (k * 97 % 190) as f32 - 30.0 + dy;
+                    let s = 3.0 + (k % 5) as f32;
+                    let d2 = (x as f32 - cx).powi(2) + (y as f32 - cy).powi(2);
+                    let sign = if k % 2 == 0 { 0.1 } else { -0.1 };
+                    v += sign * (-0.5 * d2 / (s * s)).exp();
+                }
+                r.values[y * 160 + x] = v;
+            }
+        }
+        r
+    }
+
+    #[test]
+    fn texture_is_followed_to_a_tenth_of_a_pixel_and_brightness_with_it() {
+        let mut work = TrackerWork::default();
+        let home = ground(0.0, 0.0);
+        let tracker = SceneTracker::new(SceneKind::Ground, 2, &home, &mut work).unwrap();
+        for (dx, dy) in [(0.0, 0.0), (3.25, -7.6), (-22.4, 13.3), (31.0, 20.0)] {
+            let mut moved = ground(dx, dy);
+            moved.values.iter_mut().for_each(|v| *v *= 0.8);
+            let tracked = tracker.track(&moved, &mut work);
+            let error = (tracked.shift.x_px - 2.0 * dx).hypot(tracked.shift.y_px - 2.0 * dy);
+            assert!(error < 0.1, "({dx}, {dy}): {tracked:?}");
+            assert!((tracked.brightness - 0.8).abs() < 0.01, "{tracked:?}");
+            assert!(tracked.correlation > 0.99);
+        }
+    }
+
+    #[test]
+    fn a_disc_is_followed_across_the_frame() {
+        let disc = |cx: f32, cy: f32| {
+            let mut r = Raster::zeros(200, 150);
+            for y in 0..150 {
+                for x in 0..200 {
+                    let d = (x as f32 - cx).hypot(y as f32 - cy);
+                    let limb = 1.0 / (1.0 + ((d - 18.0) / 1.2).exp());
+                    let belts = 1.0 + 0.2 * ((y as f32 - cy) * 0.6).sin();
+                    r.values[y * 200 + x] = 0.01 + 0.6 * limb * belts;
+                }
+            }
+            r
+        };
+        let mut work = TrackerWork::default();
+        let home = disc(100.0, 75.0);
+        assert!(looks_like_a_disc(&home));
+        assert!(!looks_like_a_disc(&ground(0.0, 0.0)));
+        let tracker = SceneTracker::new(SceneKind::Disc, 1, &home, &mut work).unwrap();
+        for (cx, cy) in [(100.0, 75.0), (30.3, 34.8), (170.5, 110.2)] {
+            let tracked = tracker.track(&disc(cx, cy), &mut work);
+            let error = (tracked.shift.x_px - cx + 100.0).hypot(tracked.shift.y_px - cy + 75.0);
+            assert!(error < 0.05, "({cx}, {cy}): {tracked:?}");
+        }
+    }
+}
