@@ -1,0 +1,140 @@
+//! The fingerprint of an input.
+//!
+//! SHA-256, because every system has a tool that checks it (`sha256sum`, `shasum -a 256`,
+//! `Get-FileHash`). Cost: the file is read once more, in pieces of 1 MiB, at about 1.5 GB/s on one core
+//! with SHA instructions and a quarter of that without. It runs on a thread of its own beside
+//! the work, which reads the same bytes at about the same time, so that a capture which
+//! fits the system's cache is fetched from the disk once.
+
+use sha2::{Digest, Sha256};
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+
+const PIECE_BYTES: usize = 1 << 20;
+
+/// Size and hash of a file as it was read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fingerprint {
+    /// Bytes that went into the hash.
+    pub bytes: u64,
+    /// SHA-256, 64 lower-case hexadecimal digits.
+    pub sha256: String,
+}
+
+/// Hash everything that `input` gives, or stop early once `cancel` is set (`None`).
+///
+/// # Errors
+/// When the system cannot read.
+pub fn fingerprint(input: &mut dyn Read, cancel: &AtomicBool) -> io::Result<Option<Fingerprint>> {
+    let mut hash = Sha256::new();
+    let mut piece = vec![0u8; PIECE_BYTES];
+    let mut bytes = 0u64;
+    loop {
+        if cancel.load(Ordering::Relaxed) {
+            return Ok(None);
+        }
+        match input.read(&mut piece) {
+            Ok(0) => break,
+            Ok(n) => {
+                hash.update(&piece[..n]);
+                bytes += n as u64;
+            }
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => return Err(e),
+        }
+    }
+    let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+    Ok(Some(Fingerprint { bytes, sha256 }))
+}
+
+/// A fingerprint being taken on its own thread; dropped, it stops.
+#[derive(Debug)]
+pub struct Fingerprinting {
+    cancel: Arc<AtomicBool>,
+    thread: Option<JoinHandle<io::Result<Option<Fingerprint>>>>,
+}
+
+impl Fingerprinting {
+    /// Begin with `path`.
+    ///
+    /// # Errors
+    /// When the file cannot be opened or the system gives no thread.
+    pub fn begin(path: &Path) -> io::Result<Fingerprinting> {
+        let mut file = File::open(path)?;
+        let cancel = Arc::new(AtomicBool::new(false));
+        let theirs = Arc::clone(&cancel);
+        let thread = std::thread::Builder::new()
+            .name("fingerprint".into())
+            .spawn(move || fingerprint(&mut file, &theirs))?;
+        Ok(Fingerprinting { cancel, thread: Some(thread) })
+    }
+
+    /// Wait for the result; `go_on` is asked ten times a second, and `None` comes back when it
+    /// says no.
+    ///
+    /// # Errors
+    /// When the system cannot read.
+    pub fn finish(mut self, go_on: impl Fn() -> bool) -> io::Result<Option<Fingerprint>> {
+        let Some(thread) = self.thread.take() else { return Ok(None) };
+        while !thread.is_finished() {
+            if !go_on() {
+                self.cancel.store(true, Ordering::Relaxed);
+                break;
+            }
+            std::thread::park_timeout(std::time::Duration::from_millis(5));
+        }
+        thread.join().unwrap_or_else(|_| Err(io::Error::other("the hashing thread broke off")))
+    }
+}
+
+impl Drop for Fingerprinting {
+    fn drop(&mut self) {
+        self.cancel.store(true, Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn agrees_with_the_published_vectors() {
+        // NIST FIPS 180-4, examples for SHA-256: "abc", the empty message, one million times "a".
+        let never = AtomicBool::new(false);
+        let million = vec![b'a'; 1_000_000];
+        for (message, hash) in [
+            (b"abc".as_slice(), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),
+            (b"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"),
+            (&million, "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0"),
+        ] {
+            let found = fingerprint(&mut &message[..], &never).unwrap().unwrap();
+            assert_eq!(found.sha256, hash);
+            assert_eq!(found.bytes, message.len() as u64);
+        }
+    }
+
+    #[test]
+    fn stops_when_asked_and_works_on_its_own_thread() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), b"abc").unwrap();
+        let taken = Fingerprinting::begin(file.path()).unwrap().finish(|| true).unwrap();
+        assert!(taken.unwrap().sha256.starts_with("ba7816bf"));
+        let stop = AtomicBool::new(true);
+        assert_eq!(fingerprint(&mut io::repeat(0), &stop).unwrap(), None);
+        assert!(Fingerprinting::begin(Path::new("/nowhere/at/all")).is_err());
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn an_endless_input_is_given_up_on_request() {
+        let endless = Fingerprinting::begin(Path::new("/dev/zero")).unwrap();
+        assert_eq!(endless.finish(|| false).unwrap(), None);
+    }
+}
