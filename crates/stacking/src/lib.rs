@@ -6,6 +6,8 @@
 //! Deliberately absent: files, the window, and the reading of captures (frames come through
 //! [`stillwright_picture::FrameSource`]).
 
+pub mod finish;
+pub mod halves;
 mod stack;
 
-pub use stack::{stack, Keep, Stack, StackError, StackSettings};
+pub use stack::{Keep, Stack, StackError, StackSettings, stack};

@@ -1,0 +1,380 @@
+//! The finish: from the linear stack to the still.
+//!
+//! Three steps, so that a preview costs only the last: [`measure`] looks at the stack and its
+//! halves once; [`resolve`] turns automatic settings into numbers; [`render`] sharpens a
+//! picture (the stack's, or a crop of it with a margin of [`margin_px`]), balances its
+//! colours and applies the tone. [`finish`] does all three.
+//!
+//! Each channel is sharpened by itself, against its own noise. A sharpening method is one file
+//! here and one variant of [`Sharpening`].
+//!
+//! Deliberately absent: files, the window, any knowledge of how the stack was made.
+
+pub mod atrous;
+pub mod colour;
+pub mod detail;
+pub(crate) mod fourier;
+mod grid;
+pub mod noise;
+pub mod richardson_lucy;
+pub mod start;
+pub mod tone;
+pub mod transfer;
+pub mod wiener;
+
+pub use colour::{Balance, Colour};
+pub use detail::{DetailScale, DetailSettings};
+pub use noise::NoiseModel;
+pub use richardson_lucy::RichardsonLucySettings;
+pub use start::SignalModel;
+pub use tone::{Bend, Point, Tone};
+pub use transfer::{Optics, ResidualBlur};
+pub use wiener::WienerSettings;
+
+use crate::halves::{HalfCorrelation, HalvesSettings, correlate_halves};
+use crate::stack::Stack;
+use ndarray::{Array2, ArrayView2};
+use serde::{Deserialize, Serialize};
+use stillwright_picture::{Cancelled, Picture, Progress, Stage};
+
+/// How the detail is brought back.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "method", rename_all = "kebab-case")]
+pub enum Sharpening {
+    /// Detail scales with starting values from telescope, remaining blur and noise.
+    #[default]
+    Automatic,
+    /// Detail scales as given.
+    DetailScales(DetailSettings),
+    /// Wiener deconvolution.
+    Wiener(WienerSettings),
+    /// Richardson-Lucy deconvolution.
+    RichardsonLucy(RichardsonLucySettings),
+    /// None.
+    None,
+}
+
+/// What the finish is told. Every field has a default that suits a newcomer.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct FinishSettings {
+    /// How the detail is brought back.
+    pub sharpening: Sharpening,
+    /// Black and white point, bend.
+    pub tone: Tone,
+    /// Balance and saturation.
+    pub colour: Colour,
+    /// The telescope, where it is known.
+    pub optics: Option<Optics>,
+}
+
+impl FinishSettings {
+    /// What is wrong with the numbers, if anything.
+    ///
+    /// # Errors
+    /// A sentence naming the field, the value found and the range expected.
+    pub fn check(&self) -> Result<(), String> {
+        match &self.sharpening {
+            Sharpening::Automatic | Sharpening::None => {}
+            Sharpening::DetailScales(detail) => detail.check()?,
+            Sharpening::Wiener(wiener) => {
+                wiener.blur.map_or(Ok(()), |b| b.check())?;
+                if !(1e-3..=1e3).contains(&wiener.noise_weight) {
+                    let found = wiener.noise_weight;
+                    return Err(format!("wiener: noise_weight is {found}, expected 0.001 to 1000"));
+                }
+            }
+            Sharpening::RichardsonLucy(rl) => {
+                rl.blur.map_or(Ok(()), |b| b.check())?;
+                let most = richardson_lucy::MOST_ITERATIONS;
+                if !(1..=most).contains(&rl.iterations) {
+                    let found = rl.iterations;
+                    return Err(format!(
+                        "richardson-lucy: iterations is {found}, expected 1 to {most}"
+                    ));
+                }
+            }
+        }
+        self.optics.map_or(Ok(()), |o| o.check())?;
+        self.tone.check()?;
+        self.colour.check()
+    }
+}
+
+/// What was measured on one channel of a stack.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ChannelMeasure {
+    /// The halves compared.
+    pub correlation: HalfCorrelation,
+    /// Noise of the channel.
+    pub noise: NoiseModel,
+    /// Scene, telescope and blur; `None` where too little signal is there to tell.
+    pub signal: Option<SignalModel>,
+}
+
+/// What was measured on a stack.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Measured {
+    /// One entry a channel; `None` where the picture is too small to tell (below 16 px a side).
+    pub channels: Vec<Option<ChannelMeasure>>,
+    /// The light of all channels (the only channel's, if there is one).
+    pub light: Option<ChannelMeasure>,
+}
+
+/// The still, and how it came about.
+#[derive(Clone, Debug)]
+pub struct Finished {
+    /// The still: 0 (black) to 1 (white) after the tone.
+    pub picture: Picture,
+    /// The settings with everything automatic turned into numbers; rendering the stack with
+    /// them gives the same picture again.
+    pub used: FinishSettings,
+    /// What was measured on the way.
+    pub measured: Measured,
+    /// What the person should know: a sentence each.
+    pub warnings: Vec<String>,
+}
+
+/// Why a picture could not be finished.
+#[derive(Debug, thiserror::Error)]
+pub enum FinishError {
+    /// The person asked to stop.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+    /// A setting is out of its range.
+    #[error("{0}")]
+    Setting(String),
+    /// The stack contradicts itself.
+    #[error("{0}")]
+    Stack(String),
+}
+
+/// Finish a stack: measure, resolve, render.
+///
+/// Samples that are not finite are taken for 0. The same stack and settings give the same
+/// bytes, whatever the number of threads.
+///
+/// # Errors
+/// When cancelled, when a setting is out of range, or when the stack's halves differ from its
+/// picture in shape.
+pub fn finish(
+    stack: &Stack,
+    settings: &FinishSettings,
+    progress: &dyn Progress,
+) -> Result<Finished, FinishError> {
+    settings.check().map_err(FinishError::Setting)?;
+    let measured = measure(stack, settings.optics.as_ref(), progress)?;
+    let (mut used, warnings) = resolve(stack, &measured, settings);
+    let mut picture = sharpen(&stack.picture, &used, &measured, progress)?;
+    used.colour.apply(&mut picture);
+    used.tone = used.tone.resolve(&picture);
+    used.tone.apply(&mut picture);
+    progress.advance(Stage::Finishing, 1, 1)?;
+    Ok(Finished { picture, used, measured, warnings })
+}
+
+/// Measure signal, noise and blur of a stack, channel by channel and for its light.
+///
+/// # Errors
+/// When cancelled, or when the halves differ from the picture in shape or channels are
+/// neither 1 nor 3.
+pub fn measure(
+    stack: &Stack,
+    optics: Option<&Optics>,
+    progress: &dyn Progress,
+) -> Result<Measured, FinishError> {
+    let shape = stack.picture.planes.dim();
+    for half in &stack.halves {
+        if half.planes.dim() != shape {
+            let found = half.planes.dim();
+            return Err(FinishError::Stack(format!(
+                "a half stack has shape {found:?} (channels, rows, columns), the stack {shape:?}"
+            )));
+        }
+    }
+    if shape.0 != 1 && shape.0 != 3 {
+        return Err(FinishError::Stack(format!("{} channels, expected 1 or 3", shape.0)));
+    }
+    if let Some(optics) = optics {
+        optics.check().map_err(FinishError::Setting)?;
+    }
+    let scale = f64::from(stack.scale.max(1e-3));
+    let telescope = optics.map(|o| (o.cutoff_cycles_per_px() / scale, o.obstruction));
+    let mut channels = Vec::new();
+    for channel in 0..shape.0 {
+        progress.advance(Stage::Finishing, 0, 1)?;
+        let [a, b] = [0, 1].map(|half: usize| stack.halves[half].plane(channel));
+        channels.push(measure_plane(stack.picture.plane(channel), a, b, telescope));
+    }
+    progress.advance(Stage::Finishing, 0, 1)?;
+    let light = if shape.0 == 1 {
+        channels[0].clone()
+    } else {
+        let [a, b] = [0, 1].map(|half: usize| stack.halves[half].luminance());
+        measure_plane(stack.picture.luminance().view(), a.view(), b.view(), telescope)
+    };
+    Ok(Measured { channels, light })
+}
+
+fn measure_plane(
+    mean: ArrayView2<'_, f32>,
+    a: ArrayView2<'_, f32>,
+    b: ArrayView2<'_, f32>,
+    telescope: Option<(f64, f64)>,
+) -> Option<ChannelMeasure> {
+    let (cutoff, obstruction) = telescope.unzip();
+    let settings = HalvesSettings { cutoff_cycles_per_px: cutoff, region: None };
+    let correlation = correlate_halves(a, b, &settings).ok()?;
+    let noise = NoiseModel::measure(mean, a, b, &correlation);
+    let signal = start::fit_signal(
+        &correlation,
+        cutoff,
+        obstruction.unwrap_or(TYPICAL_OBSTRUCTION),
+        ResidualBlur::STACK_EXPONENT,
+    );
+    Some(ChannelMeasure { correlation, noise, signal })
+}
+
+/// Obstruction of a telescope that nobody described: between a refractor's 0 and a compound
+/// telescope's 0.35.
+const TYPICAL_OBSTRUCTION: f64 = 0.3;
+
+/// Largest side of the part of a picture that starting values are tried on, px.
+const TRIAL_SIDE: usize = 1024;
+
+/// Turn automatic settings into numbers (all but the tone, which is taken from the sharpened
+/// picture), with a sentence for each thing that could not be had.
+pub fn resolve(
+    stack: &Stack,
+    measured: &Measured,
+    settings: &FinishSettings,
+) -> (FinishSettings, Vec<String>) {
+    let mut used = settings.clone();
+    let mut warnings = Vec::new();
+    let signal = measured.light.as_ref().and_then(|m| m.signal.map(|s| (m, s)));
+    let nothing = "too little signal to tell the blur that is left: the picture was not sharpened";
+    match &mut used.sharpening {
+        Sharpening::Automatic => {
+            let detail = signal.map(|(m, s)| {
+                let light = trial_part(&stack.picture);
+                let width = light.ncols();
+                let light: Vec<f32> = light.iter().map(|v| finite(*v)).collect();
+                start::starting_scales(&s, &m.correlation, &m.noise, &light, width)
+            });
+            if detail.is_none() {
+                warnings.push(nothing.into());
+            }
+            used.sharpening = detail.map_or(Sharpening::None, Sharpening::DetailScales);
+        }
+        Sharpening::Wiener(WienerSettings { blur, .. })
+        | Sharpening::RichardsonLucy(RichardsonLucySettings { blur, .. }) => {
+            let needs_signal = matches!(settings.sharpening, Sharpening::Wiener(_));
+            if blur.is_none() {
+                *blur = signal.map(|(_, s)| s.blur);
+            }
+            if blur.is_none() || (needs_signal && signal.is_none()) {
+                warnings.push(nothing.into());
+                used.sharpening = Sharpening::None;
+            }
+        }
+        Sharpening::DetailScales(_) | Sharpening::None => {}
+    }
+    if signal.is_some_and(|(_, s)| !s.cutoff_known) && used.sharpening != Sharpening::None {
+        warnings.push(
+            "the telescope is not known, its cut-off was guessed from the resolution: give \
+             aperture, focal length and pixel size for a surer finish"
+                .into(),
+        );
+    }
+    used.colour = used.colour.resolve(&stack.picture);
+    (used, warnings)
+}
+
+/// The middle of the picture's light, of bounded size.
+fn trial_part(picture: &Picture) -> Array2<f32> {
+    let light = picture.luminance();
+    let (height, width) = light.dim();
+    let (h, w) = (height.min(TRIAL_SIDE), width.min(TRIAL_SIDE));
+    let (top, left) = ((height - h) / 2, (width - w) / 2);
+    light.slice(ndarray::s![top..top + h, left..left + w]).to_owned()
+}
+
+/// Margin that a crop needs around it for its middle to come out as in the whole picture, px:
+/// exactly for detail scales, nearly for deconvolution.
+pub fn margin_px(used: &FinishSettings) -> usize {
+    match &used.sharpening {
+        Sharpening::DetailScales(detail) => detail.margin_px(),
+        Sharpening::Wiener(_) | Sharpening::RichardsonLucy(_) => wiener::MARGIN_PX,
+        Sharpening::Automatic | Sharpening::None => 0,
+    }
+}
+
+/// Render a picture, or a crop of one, with resolved settings (the `used` of [`Finished`]).
+///
+/// # Errors
+/// When cancelled or when a setting is out of range.
+pub fn render(
+    picture: &Picture,
+    used: &FinishSettings,
+    measured: &Measured,
+    progress: &dyn Progress,
+) -> Result<Picture, FinishError> {
+    used.check().map_err(FinishError::Setting)?;
+    let mut picture = sharpen(picture, used, measured, progress)?;
+    used.colour.apply(&mut picture);
+    used.tone.apply(&mut picture);
+    Ok(picture)
+}
+
+/// Sharpen every channel, still linear: before colour and tone. Automatic settings must have
+/// been resolved; unresolved ones sharpen nothing.
+///
+/// # Errors
+/// When cancelled.
+pub fn sharpen(
+    picture: &Picture,
+    used: &FinishSettings,
+    measured: &Measured,
+    progress: &dyn Progress,
+) -> Result<Picture, FinishError> {
+    let (channels, height, width) = picture.planes.dim();
+    let mut out = Picture::black(channels, height, width);
+    for channel in 0..channels {
+        let step = (channel, channels);
+        progress.advance(Stage::Finishing, step.0, step.1)?;
+        let plane: Vec<f32> = picture.plane(channel).iter().map(|v| finite(*v)).collect();
+        let known = measured.channels.get(channel).and_then(Option::as_ref);
+        let white = NoiseModel::white(0.0);
+        let noise = known.map_or(&white, |m| &m.noise);
+        let size = (height, width);
+        let signal =
+            known.and_then(|m| m.signal).or_else(|| measured.light.as_ref().and_then(|m| m.signal));
+        let sharp = match (&used.sharpening, signal) {
+            _ if plane.is_empty() => plane,
+            (Sharpening::DetailScales(detail), _) => {
+                detail::sharpen(&plane, width, detail, noise, progress, step)?
+            }
+            (Sharpening::Wiener(settings), Some(signal)) => {
+                wiener::deconvolve(&plane, size, settings, &signal, noise, progress, step)?
+            }
+            (Sharpening::RichardsonLucy(settings), _) => match settings.blur {
+                Some(blur) => {
+                    richardson_lucy::deconvolve(
+                        &plane, size, settings, &blur, noise, progress, step,
+                    )?
+                    .0
+                }
+                None => plane,
+            },
+            (Sharpening::Automatic | Sharpening::None | Sharpening::Wiener(_), _) => plane,
+        };
+        if let Some(rows) = out.plane_mut(channel).as_slice_mut() {
+            rows.copy_from_slice(&sharp);
+        }
+    }
+    Ok(out)
+}
+
+fn finite(v: f32) -> f32 {
+    if v.is_finite() { v } else { 0.0 }
+}

@@ -1,0 +1,180 @@
+//! Tone: black and white point, and a bend if the person wants one.
+//!
+//! All of it works point by point and never turns the order of two brightnesses round. Without
+//! a bend the tone is linear, so a still stays photometric.
+
+use serde::{Deserialize, Serialize};
+use stillwright_picture::Picture;
+
+/// A point of the tone curve.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Point {
+    /// From the picture. Black: the level that one pixel in a thousand lies below. White: the
+    /// brightest pixel, so that no highlight is clipped.
+    #[default]
+    Auto,
+    /// This level, in units of the camera's full scale.
+    Level(f32),
+}
+
+/// How brightness between black and white is bent.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Bend {
+    /// Not at all.
+    #[default]
+    Linear,
+    /// `v^(1 / gamma)`, gamma 0.1 to 10; above 1 lifts the shadows.
+    Gamma(f32),
+    /// `asinh(k v) / asinh(k)`, k above 0 to 10000: lifts the shadows, spares the highlights.
+    Asinh(f32),
+}
+
+/// Tone of the still.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Tone {
+    /// The level that becomes 0.
+    pub black: Point,
+    /// The level that becomes 1.
+    pub white: Point,
+    /// The bend between them.
+    pub bend: Bend,
+}
+
+/// Share of pixels below an automatic black point.
+const BLACK_SHARE: f64 = 1e-3;
+
+impl Tone {
+    /// What is wrong with the numbers, if anything.
+    ///
+    /// # Errors
+    /// A sentence naming the field, the value found and the range expected.
+    pub fn check(&self) -> Result<(), String> {
+        for (name, point) in [("black", self.black), ("white", self.white)] {
+            if let Point::Level(level) = point
+                && !(level.is_finite() && level.abs() <= 1e6)
+            {
+                return Err(format!("tone: {name} is {level}, expected -1e6 to 1e6"));
+            }
+        }
+        if let (Point::Level(black), Point::Level(white)) = (self.black, self.white)
+            && white <= black
+        {
+            return Err(format!("tone: white is {white}, expected above black ({black})"));
+        }
+        match self.bend {
+            Bend::Gamma(gamma) if !(0.1..=10.0).contains(&gamma) => {
+                Err(format!("tone: gamma is {gamma}, expected 0.1 to 10"))
+            }
+            Bend::Asinh(k) if !(k > 0.0 && k <= 1e4) => {
+                Err(format!("tone: asinh is {k}, expected above 0 to 10000"))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// The tone with both points as levels, automatic ones taken from `picture`.
+    pub fn resolve(&self, picture: &Picture) -> Tone {
+        let mut highest = f32::NEG_INFINITY;
+        let mut values = Vec::new();
+        let step = (picture.planes.len() / 2_000_000).max(1);
+        for (i, v) in picture.planes.iter().enumerate() {
+            if v.is_finite() {
+                highest = highest.max(*v);
+                if i % step == 0 {
+                    values.push(*v);
+                }
+            }
+        }
+        let black = match self.black {
+            Point::Level(level) => level,
+            Point::Auto if values.is_empty() => 0.0,
+            Point::Auto => {
+                let rank = (values.len() as f64 * BLACK_SHARE) as usize;
+                *values.select_nth_unstable_by(rank, f32::total_cmp).1
+            }
+        };
+        let white = match self.white {
+            Point::Level(level) => level,
+            Point::Auto if highest.is_finite() => highest,
+            Point::Auto => 1.0,
+        };
+        // An even picture has no range of its own.
+        let white = if white > black { white } else { black + 1.0 };
+        Tone { black: Point::Level(black), white: Point::Level(white), bend: self.bend }
+    }
+
+    /// Apply the tone; points that are still automatic are taken from the picture itself. The
+    /// result lies in 0 to 1; a sample that is not a number becomes 0.
+    pub fn apply(&self, picture: &mut Picture) {
+        let resolved = match (self.black, self.white) {
+            (Point::Level(_), Point::Level(_)) => *self,
+            _ => self.resolve(picture),
+        };
+        let (Point::Level(black), Point::Level(white)) = (resolved.black, resolved.white) else {
+            return;
+        };
+        let scale = 1.0 / (white - black).max(f32::MIN_POSITIVE);
+        let unit = move |v: f32| ((v - black) * scale).clamp(0.0, 1.0);
+        let unit = move |v: f32| if v.is_nan() { 0.0 } else { unit(v) };
+        match self.bend {
+            Bend::Linear => picture.planes.par_mapv_inplace(unit),
+            Bend::Gamma(gamma) => {
+                picture.planes.par_mapv_inplace(|v| unit(v).powf(1.0 / gamma.clamp(0.1, 10.0)));
+            }
+            Bend::Asinh(k) => {
+                let full = k.asinh().max(f32::MIN_POSITIVE);
+                picture.planes.par_mapv_inplace(|v| (k * unit(v)).asinh() / full);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stillwright_picture::Plane;
+
+    fn ramp() -> Picture {
+        let values = (0..4000).map(|i| 0.1 + i as f32 * 1e-4).collect();
+        Picture::from_plane(Plane::from_shape_vec((40, 100), values).unwrap())
+    }
+
+    #[test]
+    fn automatic_points_clip_a_thousandth_of_the_shadows_and_no_highlight() {
+        let mut picture = ramp();
+        let tone = Tone::default().resolve(&picture);
+        assert_eq!(tone.black, Point::Level(0.1004));
+        assert!(matches!(tone.white, Point::Level(w) if (w - 0.4999).abs() < 1e-6));
+        tone.apply(&mut picture);
+        let top = picture.planes.iter().filter(|v| **v >= 1.0).count();
+        let bottom = picture.planes.iter().filter(|v| **v <= 0.0).count();
+        assert_eq!((top, bottom), (1, 5));
+    }
+
+    #[test]
+    fn every_bend_is_monotone_and_ends_at_0_and_1() {
+        for bend in [Bend::Linear, Bend::Gamma(2.2), Bend::Gamma(0.5), Bend::Asinh(30.0)] {
+            let mut picture = ramp();
+            Tone { bend, ..Tone::default() }.apply(&mut picture);
+            let values: Vec<f32> = picture.planes.iter().copied().collect();
+            assert!(values.windows(2).all(|w| w[0] <= w[1]), "{bend:?}");
+            assert!(values[0] == 0.0 && (values[3999] - 1.0).abs() < 1e-6, "{bend:?}");
+        }
+    }
+
+    #[test]
+    fn even_and_broken_pictures_come_out_in_range() {
+        for value in [0.0, 0.3, f32::NAN, f32::INFINITY] {
+            let mut picture = Picture::black(1, 4, 4);
+            picture.planes.fill(value);
+            Tone::default().apply(&mut picture);
+            assert!(picture.planes.iter().all(|v| (0.0..=1.0).contains(v)), "{value}");
+        }
+        let crossed =
+            Tone { black: Point::Level(0.5), white: Point::Level(0.2), bend: Bend::Linear };
+        assert!(crossed.check().is_err());
+    }
+}
