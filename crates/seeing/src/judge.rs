@@ -25,21 +25,22 @@ const CLOUD_BELOW: f32 = 0.65;
 /// Frames on each side whose shifts tell where the scene should lie.
 const NEIGHBOURS: usize = 20;
 
-/// Compare the frames: the reports, in order. `cell_energy` (frame after frame, `cells` each) is
+/// Compare the frames: the reports, in order, and the mean energy of each cell. `cell_energy` (frame after frame, `cells` each) is
 /// turned into grades relative to each cell's mean over the usable frames.
 pub(crate) fn judge_frames(
     raws: Vec<Raw>,
     cell_energy: &mut [f32],
     cells: usize,
     short_side_px: f32,
-) -> Vec<FrameReport> {
+) -> (Vec<FrameReport>, Vec<f32>) {
     let mut rejected: Vec<Option<Rejection>> =
         raws.iter().map(|r| r.trouble.as_ref().map(|_| Rejection::Unreadable)).collect();
     dim_frames(&raws, &mut rejected);
     bumped_frames(&raws, &mut rejected, short_side_px);
-    let grades = grade_frames(cell_energy, cells, &rejected);
+    let (grades, structure) = grade_frames(cell_energy, cells, &rejected);
     let clear = clear_level(&raws, &rejected);
-    raws.into_iter()
+    let reports = raws
+        .into_iter()
         .zip(rejected)
         .zip(grades)
         .map(|((raw, rejected), grade)| FrameReport {
@@ -52,7 +53,8 @@ pub(crate) fn judge_frames(
             rejected,
             trouble: raw.trouble,
         })
-        .collect()
+        .collect();
+    (reports, structure)
 }
 
 /// Median brightness of frames that take part.
@@ -116,9 +118,13 @@ fn bumped_frames(raws: &[Raw], rejected: &mut [Option<Rejection>], short_side_px
     }
 }
 
-/// Turn cell energies into relative grades in place; returns the grade of each whole frame: the
-/// energy of the cells it shows over what these cells have on average.
-fn grade_frames(energy: &mut [f32], cells: usize, rejected: &[Option<Rejection>]) -> Vec<f32> {
+/// Turn cell energies into relative grades in place; returns the grade of each whole frame (the
+/// energy of the cells it shows over what these cells have on average) and the mean of each cell.
+fn grade_frames(
+    energy: &mut [f32],
+    cells: usize,
+    rejected: &[Option<Rejection>],
+) -> (Vec<f32>, Vec<f32>) {
     let mut sum = vec![0.0f64; cells];
     let mut count = vec![0u32; cells];
     for (frame, reason) in energy.chunks_exact(cells).zip(rejected) {
@@ -138,7 +144,7 @@ fn grade_frames(energy: &mut [f32], cells: usize, rejected: &[Option<Rejection>]
     // it. Below a fiftieth of the average cell it is divided by that instead.
     let average = mean.iter().map(|m| m.max(0.0)).sum::<f64>() / cells.max(1) as f64;
     let floor = (average / 50.0).max(1e-12);
-    energy
+    let grades = energy
         .chunks_exact_mut(cells)
         .map(|frame| {
             let (mut seen, mut expected) = (0.0f64, 0.0f64);
@@ -151,7 +157,8 @@ fn grade_frames(energy: &mut [f32], cells: usize, rejected: &[Option<Rejection>]
             }
             if expected > 0.0 { (seen / expected) as f32 } else { 0.0 }
         })
-        .collect()
+        .collect();
+    (grades, mean.into_iter().map(|m| m.max(floor) as f32).collect())
 }
 
 #[cfg(test)]
@@ -185,7 +192,7 @@ mod tests {
         raws[90].correlation = 0.1;
         raws[100].trouble = Some("cut off".into());
         let mut energy = vec![1.0; 120 * 4];
-        let reports = judge_frames(raws, &mut energy, 4, 224.0);
+        let (reports, _) = judge_frames(raws, &mut energy, 4, 224.0);
         let expected = |i: usize| match i {
             10 => Some(Rejection::Blank),
             40..50 => Some(Rejection::Cloud),
@@ -202,7 +209,7 @@ mod tests {
     fn a_frame_is_graded_by_the_cells_it_shows() {
         // Cell 1 has nine times the energy of cell 0; a frame that lost cell 1 is no duller.
         let mut energy = vec![1.0, 9.0, 1.0, 9.0, 1.0, f32::NAN, 2.0, 18.0];
-        let grades = grade_frames(&mut energy, 2, &[None; 4]);
+        let (grades, _) = grade_frames(&mut energy, 2, &[None; 4]);
         assert!((grades[0] - grades[2]).abs() < 0.1 * grades[0], "{grades:?}");
         assert!((grades[3] / grades[0] - 2.0).abs() < 1e-5);
         assert!(energy[5].is_nan());

@@ -2,18 +2,20 @@
 //! the scene lies in it.
 //!
 //! The principal result is a [`Survey`]: one [`FrameReport`] a frame, the grades of the cells,
-//! noise and stuck pixels, and the mean that holds the scene's true geometry. [`field`] and
+//! noise and stuck pixels, and the mean that holds the scene's true geometry. [`ripple`], [`field`] and
 //! [`template`] measure how the picture ripples, tile by tile.
 //!
 //! Deliberately absent: files (frames come through [`stillwright_picture::FrameSource`]), the
 //! adding-up of frames, any window.
 
+pub mod field;
 pub mod fourier;
 pub mod hot;
 mod judge;
 pub mod luminance;
 pub mod noise;
 pub mod raster;
+pub mod ripple;
 pub mod scene;
 pub mod sharpness;
 mod survey;

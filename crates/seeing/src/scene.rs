@@ -205,9 +205,11 @@ mod tests {
         for y in 0..128 {
             for x in 0..160 {
                 let mut v = 0.4;
-                for k in 0..60 {
-                    let cx = (k * 53 % 220) as f32 - 30.0 + dx;
-                    let cy = (k * 97 % 190) as f32 - 30.0 + dy;
+                for k in 0..60u32 {
+                    // Scattered without a pattern that repeats (Knuth's multiplicative hash).
+                    let place = k.wrapping_mul(2_654_435_761) >> 8;
+                    let cx = (place % 221) as f32 - 30.0 + dx;
+                    let cy = (place / 221 % 191) as f32 - 30.0 + dy;
                     let s = 3.0 + (k % 5) as f32;
                     let d2 = (x as f32 - cx).powi(2) + (y as f32 - cy).powi(2);
                     let sign = if k % 2 == 0 { 0.1 } else { -0.1 };

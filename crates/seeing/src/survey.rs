@@ -118,6 +118,8 @@ pub struct Survey {
     /// Sharpness of every cell (row of cells after row) of every frame, frame after frame,
     /// relative to the mean of that cell over the usable frames; `NaN` where not seen.
     pub cell_grades: Vec<f32>,
+    /// Mean gradient energy of each cell over the usable frames: how much structure it has.
+    pub cell_structure: Vec<f32>,
     /// Mean of all usable frames, aligned as a whole, on the reference frame's grid reduced by
     /// [`Survey::geometry_factor`]: blurred by the ripple, but true in its geometry.
     pub geometry: Raster,
@@ -230,7 +232,15 @@ pub fn survey(
     progress.advance(Stage::Grading, frame_count, frame_count)?;
 
     let short_side = format.width.min(format.height) as f32;
-    let judged = judge_frames(raws, &mut cell_energy, cells.len(), short_side);
+    let (mut judged, cell_structure) =
+        judge_frames(raws, &mut cell_energy, cells.len(), short_side);
+    // Shifts are told from the reference frame, which the tracker's mean stands for up to a few
+    // hundredths of a px.
+    let home = judged.get(start.index).map(|f| f.shift).unwrap_or_default();
+    for report in &mut judged {
+        report.shift.x_px -= home.x_px;
+        report.shift.y_px -= home.y_px;
+    }
     let usable: Vec<f32> =
         judged.iter().filter(|f| f.rejected.is_none()).map(|f| f.brightness).collect();
     if usable.is_empty() {
@@ -245,6 +255,7 @@ pub fn survey(
         hot_pixels: hot,
         cells,
         cell_grades: cell_energy,
+        cell_structure,
         geometry: geometry.finish(),
         geometry_factor: factor,
     })
@@ -411,19 +422,27 @@ fn choose_reference(
     let chosen = lit[place];
     // The tracker compares with the mean of the sharper half, placed on the chosen frame: less
     // noise than any one frame has.
-    let home = shifts[place];
-    let mut mean = GeometryMean::new(&chosen.reduced);
-    for (look, shift) in lit.iter().zip(&shifts).take(lit.len().div_ceil(2)) {
-        if shift.confidence < 0.25 {
-            continue;
+    // Placed once by the shifts against the sharpest frame and once more by what the chosen
+    // frame's own shift against that mean turns out to be.
+    let mut home = shifts[place];
+    let mut tracker = first;
+    for _ in 0..2 {
+        let mut mean = GeometryMean::new(&chosen.reduced);
+        for (look, shift) in lit.iter().zip(&shifts).take(lit.len().div_ceil(2)) {
+            if shift.confidence >= 0.25 {
+                let moved = Shift::new(shift.x_px - home.x_px, shift.y_px - home.y_px);
+                mean.add(&look.reduced, &moved, look.brightness / chosen.brightness, factor);
+            }
         }
-        let moved = Shift::new(shift.x_px - home.x_px, shift.y_px - home.y_px);
-        mean.add(&look.reduced, &moved, look.brightness / chosen.brightness, factor);
+        tracker =
+            SceneTracker::new(scene, factor, &mean.finish(), &mut work).ok_or_else(too_small)?;
+        let left = tracker.track(&chosen.reduced, &mut work).shift;
+        if left.confidence < 0.25 || left.length_px() > 4.0 {
+            break;
+        }
+        home.x_px += left.x_px;
+        home.y_px += left.y_px;
     }
-    let tracker =
-        SceneTracker::new(scene, factor, &mean.finish(), &mut work).ok_or_else(too_small)?;
-    // The mean's own place differs from the chosen frame's by the error of its shift: pass 1
-    // measures every frame against the mean, so take that of the chosen frame off there.
     Ok(Start { index: chosen.index, scene, tracker })
 }
 

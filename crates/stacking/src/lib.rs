@@ -6,8 +6,13 @@
 //! Deliberately absent: files, the window, and the reading of captures (frames come through
 //! [`stillwright_picture::FrameSource`]).
 
+mod accumulate;
+mod align;
 pub mod finish;
 pub mod halves;
+mod keep;
+mod reference;
+mod samples;
 mod stack;
 
 pub use stack::{Keep, Stack, StackError, StackSettings, stack};

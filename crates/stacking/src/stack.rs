@@ -1,8 +1,13 @@
 //! Pass 2: kept frames, aligned and added.
 
+use crate::accumulate::{Accumulator, Expected};
+use crate::align::{Bench, Chosen, ripple_settings};
+use crate::keep::Worth;
+use crate::reference;
 use serde::{Deserialize, Serialize};
-use stillwright_picture::{Cancelled, FrameSource, Picture, Progress};
+use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Stage};
 use stillwright_seeing::Survey;
+use stillwright_seeing::ripple::Aligner;
 
 /// How large a share of the best moments is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -46,10 +51,19 @@ pub struct Stack {
     pub keep_percent: f32,
     /// Frames that gave light to some place.
     pub frames_used: usize,
+    /// Frames that each place was given, on average (the keep times the usable frames).
+    pub frames_per_place: usize,
     /// Tiles that were aligned by themselves.
     pub tiles: usize,
     /// Output pixels per capture pixel.
     pub scale: f32,
+    /// Displacement of red and blue against green that was undone, px (x, y each); zeros for
+    /// one channel.
+    pub channel_offsets_px: [(f32, f32); 3],
+    /// Samples that one frame alone showed, left out.
+    pub samples_refused: u64,
+    /// Frames that could be graded but not be read again.
+    pub frames_lost: Vec<usize>,
 }
 
 /// Why no stack could be made.
@@ -66,7 +80,8 @@ pub enum StackError {
     NoUsableFrames(String),
 }
 
-/// Align and add the kept frames of `source`.
+/// Align and add the kept frames of `source`. The result does not depend on the number of
+/// threads.
 ///
 /// # Errors
 /// When cancelled, when a setting is out of range, or when no frame can be used.
@@ -76,6 +91,82 @@ pub fn stack(
     settings: &StackSettings,
     progress: &dyn Progress,
 ) -> Result<Stack, StackError> {
-    let _ = (source, survey, settings, progress);
-    Err(StackError::NoUsableFrames("being written".into()))
+    check(settings, source)?;
+    let format = source.format();
+    let worth = Worth::of(survey);
+    if worth.frames.is_empty() {
+        return Err(StackError::NoUsableFrames("no frame is left to stack".into()));
+    }
+    let bench = Bench { source, survey, cells: worth.cells };
+    let ripple = ripple_settings(format.width, format.height, settings.tile_px);
+    let reference = reference::build(&bench, ripple, progress)?;
+    let percent = match settings.keep {
+        Keep::Percent(percent) => percent,
+        Keep::Auto => 50.0,
+    };
+    let chosen = choose(&worth, percent);
+    let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
+    let channels = format.layout.picture_channels();
+    let offsets = [(0.0, 0.0); 3];
+    let size = (format.width, format.height);
+    let mut sums = Accumulator::new(channels, size, settings.scale, worth.cells, offsets);
+    let expected = (settings.reject_outliers && settings.scale == 1.0)
+        .then(|| Expected::from_stack(&reference.picture, &survey.noise));
+    let say = (Stage::Stacking, progress);
+    let mut lost = bench.add_all(&chosen, &aligner, None, expected.as_ref(), &mut sums, say)?;
+    lost.extend(reference.lost);
+    lost.sort_unstable();
+    lost.dedup();
+    let fallback = (settings.scale == 1.0).then_some(&reference.picture);
+    let picture = sums.whole(fallback);
+    let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
+    Ok(Stack {
+        picture,
+        halves,
+        keep_percent: percent,
+        frames_used: chosen.len(),
+        frames_per_place: crate::keep::kept_frames(worth.frames.len(), percent),
+        tiles: aligner.tiles(),
+        scale: settings.scale,
+        channel_offsets_px: offsets,
+        samples_refused: sums.refused(),
+        frames_lost: lost,
+    })
+}
+
+fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), StackError> {
+    if let Keep::Percent(p) = settings.keep
+        && !(p > 0.0 && p <= 100.0)
+    {
+        return Err(StackError::Setting(format!(
+            "keep is {p} per cent; it must be above 0 and at most 100"
+        )));
+    }
+    if !(0.5..=4.0).contains(&settings.scale) {
+        return Err(StackError::Setting(format!(
+            "scale is {}; it must lie between 0.5 and 4",
+            settings.scale
+        )));
+    }
+    if let Layout::Cmy(_) = source.format().layout {
+        return Err(StackError::Setting(
+            "cyan-magenta-yellow mosaics can be read but not stacked yet; if the camera is mono \
+             after all, say so with the layout setting"
+                .into(),
+        ));
+    }
+    Ok(())
+}
+
+/// The frames that count anywhere, with their weights, in order, dealt to the halves in turn.
+fn choose(worth: &Worth, percent: f32) -> Vec<Chosen> {
+    let weights = worth.weights(percent);
+    let used = worth
+        .frames
+        .iter()
+        .zip(weights.chunks_exact(worth.cells.len()))
+        .filter(|(_, w)| w.iter().any(|w| *w > 0.0));
+    used.enumerate()
+        .map(|(i, (index, w))| Chosen { index: *index, weights: w.to_vec(), half: i % 2 })
+        .collect()
 }

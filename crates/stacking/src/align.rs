@@ -1,0 +1,233 @@
+//! Reading frames and aligning them to a reference, in batches.
+
+use crate::accumulate::{Accumulator, Aligned, Expected};
+use crate::samples::FramePlanes;
+use crate::stack::StackError;
+use rayon::prelude::*;
+use std::sync::Mutex;
+use stillwright_picture::{FrameSource, Progress, RawFrame, Stage};
+use stillwright_seeing::Survey;
+use stillwright_seeing::field::{Field, Smoothness};
+use stillwright_seeing::luminance::Luminance;
+use stillwright_seeing::raster::Raster;
+use stillwright_seeing::ripple::{Aligner, RippleSettings, RippleWork};
+use stillwright_seeing::sharpness::CellGrid;
+
+/// What the air is expected to do to a picture of ordinary sampling: slopes of a tenth of a px
+/// per px and curvatures of a hundredth of a px per px^2 (measured on simulated captures at
+/// D/r0 4 to 8: ripple of 3 to 5 px rms, a few tens of px wide).
+pub const AIR: Smoothness = Smoothness { slope: 0.1, curvature: 0.01, spread_px: 6.0 };
+
+/// A frame to be added: its index, the weights of its cells, and the half it belongs to.
+pub struct Chosen {
+    /// Index in the capture.
+    pub index: usize,
+    /// Weight of each cell of the weight grid.
+    pub weights: Vec<f32>,
+    /// 0 or 1.
+    pub half: usize,
+}
+
+/// Everything that stays the same while frames are aligned and added.
+pub struct Bench<'a> {
+    /// Where frames come from.
+    pub source: &'a dyn FrameSource,
+    /// What is known of them.
+    pub survey: &'a Survey,
+    /// The grid of the weights.
+    pub cells: CellGrid,
+}
+
+/// Buffers of one worker.
+#[derive(Default)]
+struct Worker {
+    frame: Option<RawFrame>,
+    luminance: Luminance,
+    light: Raster,
+    ripple: RippleWork,
+}
+
+impl Bench<'_> {
+    /// Frames held at once: enough for every core, few enough for memory (about 256 MiB).
+    fn batch(&self) -> usize {
+        let format = self.source.format();
+        let bytes = format.sample_count() * 4 + format.width * format.height * 12;
+        ((256 << 20) / bytes.max(1)).clamp(2, 16)
+    }
+
+    /// The light of one frame, stuck pixels mended, at the clear frames' brightness.
+    pub fn light_of(&self, index: usize) -> Option<Raster> {
+        let mut worker = Worker::default();
+        self.read(index, &mut worker)?;
+        let transparency = self.survey.frames.get(index)?.transparency.max(1e-3);
+        worker.light.values.iter_mut().for_each(|v| *v /= transparency);
+        Some(worker.light)
+    }
+
+    fn read(&self, index: usize, worker: &mut Worker) -> Option<()> {
+        let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
+        self.source.read_frame(index, frame).ok()?;
+        self.survey.hot_pixels.mend(frame);
+        worker.luminance.of(frame, &mut worker.light);
+        Some(())
+    }
+
+    /// Align each of `chosen` with `aligner` and add it. `correction` (reference to true
+    /// geometry) is undone on the way. Returns the indices of frames that could not be read.
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub fn add_all(
+        &self,
+        chosen: &[Chosen],
+        aligner: &Aligner,
+        correction: Option<&Field>,
+        expected: Option<&Expected>,
+        accumulator: &mut Accumulator,
+        (stage, progress): (Stage, &dyn Progress),
+    ) -> Result<Vec<usize>, StackError> {
+        let mut lost = Vec::new();
+        let workers: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
+        let mut done = 0;
+        for batch in chosen.chunks(self.batch()) {
+            progress.advance(stage, done, chosen.len())?;
+            let aligned: Vec<Result<Aligned, usize>> = batch
+                .par_iter()
+                .map(|c| {
+                    // Buffers outlive the batch: a worker is borrowed for one frame.
+                    let spare = workers.lock().ok().and_then(|mut w| w.pop());
+                    let mut worker = spare.unwrap_or_default();
+                    let result = self.align_one(c, aligner, correction, &mut worker);
+                    if let Ok(mut workers) = workers.lock() {
+                        workers.push(worker);
+                    }
+                    result.ok_or(c.index)
+                })
+                .collect();
+            let mut good = Vec::with_capacity(aligned.len());
+            for result in aligned {
+                match result {
+                    Ok(frame) => good.push(frame),
+                    Err(index) => lost.push(index),
+                }
+            }
+            accumulator.add(&good, expected);
+            done += batch.len();
+        }
+        progress.advance(stage, done, chosen.len())?;
+        Ok(lost)
+    }
+
+    fn align_one(
+        &self,
+        chosen: &Chosen,
+        aligner: &Aligner,
+        correction: Option<&Field>,
+        worker: &mut Worker,
+    ) -> Option<Aligned> {
+        self.read(chosen.index, worker)?;
+        let report = self.survey.frames.get(chosen.index)?;
+        let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
+        let home = (report.shift.x_px, report.shift.y_px);
+        let found = aligner.align(&worker.light, home, Some(&wanted), &mut worker.ripple);
+        let mut field = found.field;
+        if let Some(correction) = correction {
+            field = corrected(&field, correction);
+        }
+        let mut planes = FramePlanes::default();
+        planes.load(worker.frame.as_ref()?, report.transparency);
+        Some(Aligned { planes, field, weights: chosen.weights.clone(), half: chosen.half })
+    }
+}
+
+/// Which cells of the field matter, given the weights: those under a cell with weight and those
+/// to which its weight blends.
+fn wanted_cells(
+    weights: &[f32],
+    cells: &CellGrid,
+    (columns, rows, side): (usize, usize, usize),
+) -> Vec<bool> {
+    let mut wanted = vec![false; columns * rows];
+    let reach = cells.cell_px + side;
+    for (cell, w) in weights.iter().enumerate() {
+        if *w == 0.0 {
+            continue;
+        }
+        let (x, y) =
+            ((cell % cells.columns) * cells.cell_px, (cell / cells.columns) * cells.cell_px);
+        let span = |at: usize, n: usize| {
+            at.saturating_sub(reach) / side..((at + cells.cell_px + reach).div_ceil(side)).min(n)
+        };
+        for j in span(y, rows) {
+            wanted[j * columns..(j + 1) * columns][span(x, columns)].fill(true);
+        }
+    }
+    wanted
+}
+
+/// A field measured against a reference of its own ripple, told from true geometry instead:
+/// `correction` is where true positions lie minus where the reference shows them.
+fn corrected(field: &Field, correction: &Field) -> Field {
+    let mut out = field.clone();
+    let side = field.cell_px as f32;
+    for j in 0..field.rows {
+        for i in 0..field.columns {
+            // True position p; the reference shows it at x with x + e(x) = p.
+            let p = ((i as f32 + 0.5) * side - 0.5, (j as f32 + 0.5) * side - 0.5);
+            let mut e = correction.at(p.0, p.1);
+            for _ in 0..3 {
+                e = correction.at(p.0 - e.0, p.1 - e.1);
+            }
+            let (dx, dy) = field.at(p.0 - e.0, p.1 - e.1);
+            out.x_px[j * field.columns + i] = dx - e.0;
+            out.y_px[j * field.columns + i] = dy - e.1;
+        }
+    }
+    out
+}
+
+/// Settings of the aligner for frames of this size; `tile_px` of 0 decides by the size.
+pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSettings {
+    let short = width.min(height);
+    let tile = if tile_px > 0 { tile_px } else { 64 }.min(short / 2).max(24);
+    RippleSettings {
+        tile_px: tile,
+        spacing_px: (tile * 3 / 4).max(16),
+        cell_px: 16,
+        factor: 1,
+        rounds: 3,
+        smoothness: AIR,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn correcting_undoes_the_ripple_of_the_reference() {
+        // The reference shows p at p - e; a frame that equals the reference then lies at -e.
+        let mut correction = Field::constant(160, 160, 16, 0.0, 0.0);
+        for (k, v) in correction.x_px.iter_mut().enumerate() {
+            *v = 1.5 * ((k % 10) as f32 * 0.7).sin();
+        }
+        let same = Field::constant(160, 160, 16, 0.0, 0.0);
+        let out = corrected(&same, &correction);
+        for (k, dx) in out.x_px.iter().enumerate() {
+            let p = ((k % 10) as f32 + 0.5) * 16.0 - 0.5;
+            let x = p + dx;
+            let back = x + correction.at(x, ((k / 10) as f32 + 0.5) * 16.0 - 0.5).0;
+            assert!((back - p).abs() < 0.02, "{back} {p}");
+        }
+    }
+
+    #[test]
+    fn cells_beside_a_weight_are_wanted_and_far_ones_are_not() {
+        let cells = CellGrid { cell_px: 32, columns: 10, rows: 8 };
+        let mut weights = vec![0.0; 80];
+        weights[4 * 10 + 5] = 1.0;
+        let wanted = wanted_cells(&weights, &cells, (20, 16, 16));
+        assert!(wanted[9 * 20 + 11] && wanted[7 * 20 + 9]);
+        assert!(!wanted[0] && !wanted[9 * 20 + 19]);
+    }
+}

@@ -1,0 +1,147 @@
+//! Which frames count where: every place has its own best moments.
+//!
+//! The survey graded every cell of every frame. Here each cell's grade is steadied with its
+//! neighbours' (which see nearly the same air, and which lend theirs where a cell has no
+//! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
+//! and those that count are weighted by what they are worth.
+
+use stillwright_seeing::Survey;
+use stillwright_seeing::sharpness::CellGrid;
+
+/// Cells over which a grade is steadied: standard deviation of a Gaussian, px of the frame.
+/// Smaller: noise decides which frames are kept where structure is weak. Larger: places that
+/// the air sharpens at different moments are thrown together.
+const STEADY_PX: f32 = 24.0;
+
+/// Weight of a kept frame at a place: its grade there to this power. 0 would be a plain mean of
+/// the kept; a large value lets a few frames decide and keeps their noise.
+const GRADE_POWER: f32 = 1.0;
+
+/// Steadied grades of the usable frames.
+#[derive(Clone, Debug)]
+pub struct Worth {
+    /// The grid of the grades.
+    pub cells: CellGrid,
+    /// Frames that can be used, ascending.
+    pub frames: Vec<usize>,
+    /// Grade of each cell, frame after frame in the order of `frames`; about 1 on average.
+    pub grades: Vec<f32>,
+}
+
+impl Worth {
+    /// Steady the grades of `survey`.
+    pub fn of(survey: &Survey) -> Worth {
+        let cells = survey.cells;
+        let frames = survey.usable();
+        let n = cells.len();
+        let sigma = (STEADY_PX / cells.cell_px as f32).max(0.5);
+        let radius = (2.5 * sigma).ceil() as isize;
+        let tap: Vec<f32> =
+            (0..=radius).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
+        let mut grades = vec![0.0f32; frames.len() * n];
+        let (mut energy, mut weight) = (vec![0.0f32; n], vec![0.0f32; n]);
+        let mut work = vec![0.0f32; n];
+        for (slot, index) in grades.chunks_exact_mut(n).zip(&frames) {
+            let seen = &survey.cell_grades[index * n..(index + 1) * n];
+            let whole = survey.frames[*index].grade.0;
+            for c in 0..n {
+                let known = seen[c].is_finite();
+                weight[c] = if known { survey.cell_structure[c] } else { 0.0 };
+                energy[c] = if known { seen[c] * weight[c] } else { 0.0 };
+            }
+            blur_cells(&mut energy, &mut work, &cells, &tap);
+            blur_cells(&mut weight, &mut work, &cells, &tap);
+            for ((g, e), w) in slot.iter_mut().zip(&energy).zip(&weight) {
+                *g = if *w > 0.0 { (e / w).max(0.0) } else { whole };
+            }
+        }
+        Worth { cells, frames, grades }
+    }
+
+    /// Weight of every cell of every usable frame at a keep of `percent`: 0 for frames that are
+    /// not among the cell's best, its grade to a power for those that are. The cell's best frame
+    /// is always kept.
+    pub fn weights(&self, percent: f32) -> Vec<f32> {
+        let (n, count) = (self.cells.len(), self.frames.len());
+        let kept = kept_frames(count, percent);
+        let mut weights = vec![0.0f32; self.grades.len()];
+        let mut order: Vec<u32> = Vec::with_capacity(count);
+        for cell in 0..n {
+            order.clear();
+            order.extend(0..count as u32);
+            let grade = |f: &u32| self.grades[*f as usize * n + cell];
+            // Ties go to the earlier frame, so that the choice is the same on every run.
+            order.sort_unstable_by(|a, b| grade(b).total_cmp(&grade(a)).then(a.cmp(b)));
+            for f in &order[..kept] {
+                let w = grade(f).max(1e-3).powf(GRADE_POWER);
+                weights[*f as usize * n + cell] = w;
+            }
+        }
+        weights
+    }
+}
+
+/// How many of `count` frames a keep of `percent` means: at least one.
+pub fn kept_frames(count: usize, percent: f32) -> usize {
+    ((count as f32 * percent / 100.0).round() as usize).clamp(1, count.max(1))
+}
+
+fn blur_cells(values: &mut [f32], work: &mut [f32], cells: &CellGrid, tap: &[f32]) {
+    let (columns, rows) = (cells.columns, cells.rows);
+    let radius = tap.len() as isize - 1;
+    let clamped = |i: isize, n: usize| (i >= 0 && i < n as isize).then_some(i as usize);
+    for j in 0..rows {
+        for i in 0..columns {
+            let mut sum = 0.0;
+            for k in -radius..=radius {
+                if let Some(u) = clamped(i as isize + k, columns) {
+                    sum += tap[k.unsigned_abs()] * values[j * columns + u];
+                }
+            }
+            work[j * columns + i] = sum;
+        }
+    }
+    for j in 0..rows {
+        for i in 0..columns {
+            let mut sum = 0.0;
+            for k in -radius..=radius {
+                if let Some(v) = clamped(j as isize + k, rows) {
+                    sum += tap[k.unsigned_abs()] * work[v * columns + i];
+                }
+            }
+            values[j * columns + i] = sum;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn worth() -> Worth {
+        // Two cells, five frames: cell 0 is best in frame 3, cell 1 in frame 0.
+        let grades = vec![0.5, 2.0, 0.6, 0.4, 0.7, 0.3, 2.0, 0.2, 0.4, 0.1];
+        let cells = CellGrid { cell_px: 16, columns: 2, rows: 1 };
+        Worth { cells, frames: vec![0, 1, 2, 4, 5], grades }
+    }
+
+    #[test]
+    fn every_place_keeps_its_own_best() {
+        let weights = worth().weights(20.0);
+        let kept: Vec<usize> =
+            weights.iter().enumerate().filter(|(_, w)| **w > 0.0).map(|(i, _)| i).collect();
+        assert_eq!(kept, [1, 6]);
+        let weights = worth().weights(60.0);
+        for cell in 0..2 {
+            assert_eq!((0..5).filter(|f| weights[f * 2 + cell] > 0.0).count(), 3);
+        }
+    }
+
+    #[test]
+    fn a_keep_means_at_least_one_and_at_most_all() {
+        assert_eq!(kept_frames(300, 20.0), 60);
+        assert_eq!(kept_frames(10, 0.1), 1);
+        assert_eq!(kept_frames(10, 100.0), 10);
+        assert_eq!(kept_frames(1, 50.0), 1);
+    }
+}

@@ -1,0 +1,153 @@
+//! The reference that frames are aligned to: sharp like the best frames, true in its geometry.
+//!
+//! The sharpest frame is itself rippled. The best few per cent are aligned to it and averaged:
+//! sharper and quieter than any frame, but bent like that one frame. The survey's mean of *all*
+//! usable frames is blurred but straight, because the ripple averages out over time. So the
+//! sharp reference is laid onto the straight one by a smooth field, and built anew from the best
+//! frames with that correction undone.
+
+use crate::accumulate::{Accumulator, Expected};
+use crate::align::{AIR, Bench, Chosen, ripple_settings};
+use crate::stack::StackError;
+use stillwright_picture::{Grade, Picture, Progress, Stage};
+use stillwright_seeing::field::{Field, Smoothness};
+use stillwright_seeing::luminance::own_smoothing;
+use stillwright_seeing::raster::{Kernel, Raster, reduce, smooth};
+use stillwright_seeing::ripple::{Aligner, RippleSettings, RippleWork};
+
+/// Share of the usable frames that the reference is made of, at least and at most this many.
+const BEST_SHARE: f32 = 0.08;
+const BEST_AT_LEAST: usize = 12;
+const BEST_AT_MOST: usize = 48;
+
+/// What comes of it.
+pub struct Reference {
+    /// Mean of the best frames in true geometry, all channels.
+    pub picture: Picture,
+    /// Its light.
+    pub light: Raster,
+    /// Where the frames lie that could not be read.
+    pub lost: Vec<usize>,
+}
+
+/// Build it. `offsets` as for [`Accumulator::new`].
+///
+/// # Errors
+/// When cancelled, or when not even one of the best frames can be read.
+pub fn build(
+    bench: &Bench<'_>,
+    settings: RippleSettings,
+    progress: &dyn Progress,
+) -> Result<Reference, StackError> {
+    let survey = bench.survey;
+    let format = bench.source.format();
+    let size = (format.width, format.height);
+    let best = best_frames(bench);
+    let home = best
+        .iter()
+        .find_map(|index| bench.light_of(*index).map(|light| (*index, light)))
+        .ok_or_else(|| StackError::NoUsableFrames("none of the best frames can be read".into()))?;
+    let channels = format.layout.picture_channels();
+    let chosen: Vec<Chosen> = best
+        .iter()
+        .enumerate()
+        .map(|(i, index)| Chosen {
+            index: *index,
+            weights: vec![survey.frames[*index].grade.0.max(1e-3); bench.cells.len()],
+            half: i % 2,
+        })
+        .collect();
+    let noise = light_noise(bench);
+    let none = [(0.0, 0.0); 3];
+    let empty = || Accumulator::new(channels, size, 1.0, bench.cells, none);
+    let say = (Stage::Reference, progress);
+
+    // The sharpest frame, moved so that its scene lies where the reference's does.
+    let shift = survey.frames[home.0].shift;
+    let moved = moved(&home.1, shift.x_px, shift.y_px);
+    let aligner = Aligner::new(&moved, settings, 2.0 * noise);
+    let mut first = empty();
+    let mut lost = bench.add_all(&chosen, &aligner, None, None, &mut first, say)?;
+    let bent = first.whole(None);
+    let bent_light = to_raster(&bent);
+    let correction = straighten(&bent_light, bench);
+
+    let aligner = Aligner::new(&bent_light, settings, noise);
+    let expected = Expected::from_stack(&bent, &survey.noise);
+    let mut second = empty();
+    lost.extend(bench.add_all(&chosen, &aligner, Some(&correction), None, &mut second, say)?);
+    drop(expected);
+    let picture = second.whole(Some(&bent));
+    lost.sort_unstable();
+    lost.dedup();
+    Ok(Reference { light: to_raster(&picture), picture, lost })
+}
+
+/// Variance of a frame's light at the median brightness, after the smoothing that the light of a
+/// mosaic goes through.
+pub fn light_noise(bench: &Bench<'_>) -> f32 {
+    let smoothing = own_smoothing(bench.source.format().layout);
+    let share: f32 = smoothing.iter().map(|t| t * t).sum();
+    bench.survey.noise.variance(bench.survey.median_brightness) * share * share
+}
+
+/// Indices of the sharpest usable frames, sharpest first.
+fn best_frames(bench: &Bench<'_>) -> Vec<usize> {
+    let mut usable = bench.survey.usable();
+    let frames = &bench.survey.frames;
+    usable.sort_by(|a, b| Grade::sharpest_first(frames[*a].grade, frames[*b].grade));
+    let wanted = (usable.len() as f32 * BEST_SHARE).round() as usize;
+    usable.truncate(wanted.clamp(BEST_AT_LEAST, BEST_AT_MOST));
+    usable
+}
+
+/// Light of a picture as a raster.
+pub fn to_raster(picture: &Picture) -> Raster {
+    let light = picture.luminance();
+    let (height, width) = light.dim();
+    Raster { width, height, values: light.into_iter().collect() }
+}
+
+/// `light(x + shift)`: the frame as the reference would see it.
+fn moved(light: &Raster, x_px: f32, y_px: f32) -> Raster {
+    let mut out = Raster::zeros(light.width, light.height);
+    for y in 0..light.height {
+        for x in 0..light.width {
+            out.values[y * light.width + x] = light.bilinear(x as f32 + x_px, y as f32 + y_px);
+        }
+    }
+    out
+}
+
+/// Where true positions lie minus where `bent` shows them: `bent(x) = straight(x + e(x))`.
+fn straighten(bent: &Raster, bench: &Bench<'_>) -> Field {
+    let survey = bench.survey;
+    let factor = survey.geometry_factor.max(1);
+    let mut reduced = Raster::default();
+    reduce(bent, factor, &mut reduced);
+    // The mean is blurred by the ripple itself, some 4 px: blur alike before comparing.
+    let blur = (4.0 / factor as f32).max(0.7);
+    let mut alike = Raster::default();
+    smooth(&reduced, &Kernel::gaussian(blur), &mut Raster::default(), &mut alike);
+    let base = ripple_settings(reduced.width * factor, reduced.height * factor, 0);
+    let settings = RippleSettings {
+        tile_px: (base.tile_px / factor * 2).min(reduced.width.min(reduced.height)).max(16),
+        spacing_px: (base.spacing_px / factor).max(8),
+        cell_px: (base.cell_px / factor).max(4),
+        factor: 1,
+        rounds: 4,
+        smoothness: Smoothness {
+            slope: AIR.slope * 0.5,
+            curvature: AIR.curvature * 0.5 * factor as f32,
+            spread_px: AIR.spread_px / factor as f32,
+        },
+    };
+    let aligner =
+        Aligner::new(&alike, settings, light_noise(bench) / (factor * factor * 30) as f32);
+    let found = aligner.align(&survey.geometry, (0.0, 0.0), None, &mut RippleWork::default());
+    let mut field = found.field;
+    field.cell_px *= factor;
+    let scale = factor as f32;
+    field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);
+    field
+}
