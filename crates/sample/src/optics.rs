@@ -1,0 +1,532 @@
+//! How one frame is formed: air and telescope over the field.
+//!
+//! The picture is computed in two steps that together are fast and, within the limits named
+//! here, exact.
+//!
+//! 1. *Tilt.* On a grid of nodes [`SPACING`] pixels apart, the phase in front of the telescope for
+//!    light from that direction is the sum over the layers of a window cut from each layer's
+//!    screen where the beam crosses it. Its mean slope is the node's image motion: between the
+//!    nodes it is interpolated (Catmull-Rom), and the scene is looked up at `x - motion(x)`. Were
+//!    the tilt left in the point-spread functions, their blending from node to node would show
+//!    every edge twice.
+//! 2. *Blur.* The rest of the phase gives the node's point-spread function, through a Fourier
+//!    transform of the pupil. The displaced scene round the node is convolved with it, and the
+//!    results are blended by raised-cosine windows that add up to one.
+//!
+//! Point-spread functions belong to the place in the *picture* (a gather), not to the place in
+//! the scene (a scatter): so that an evenly bright scene gives an evenly bright picture. This is
+//! what really happens: refraction conserves radiance, and no air makes bright and dark spots on
+//! a clear sky. A scatter through phase alone, without the matching change of the beams'
+//! footprints, would.
+//!
+//! Left out: twinkling (scintillation), which is faint on extended objects; colour within one
+//! channel; the part of the point-spread function beyond half a pupil transform (32 px with the
+//! usual settings), which is folded back by the discrete transform and keeps the light's sum.
+
+use crate::air::PhaseScreen;
+use crate::fourier::{PatchPlans, PatchScratch, good_size, position, signed};
+use crate::scene::Sight;
+use crate::settings::{ARCSEC_PER_RADIAN, SampleSettings};
+use crate::telescope::Pupil;
+use crate::track::Moment;
+use rayon::prelude::*;
+use rustfft::num_complex::Complex32;
+use rustfft::{Fft, FftPlanner};
+use std::f64::consts::TAU;
+use std::sync::Arc;
+
+/// Pixels between nodes. Larger: neighbouring nodes see different air and the blend smears what
+/// lies between them. Smaller: the time grows as the inverse square.
+pub(crate) const SPACING: usize = 20;
+/// Least number of pupil samples across the aperture. With fewer, r0 is undersampled and the
+/// pupil's edge coarse.
+const LEAST_ACROSS: f64 = 24.0;
+/// Side of a phase screen, samples; doubled while the field is wider than a quarter of it.
+const SCREEN: usize = 2048;
+
+struct Layer {
+    screen: PhaseScreen,
+    /// Samples by which the beam moves over the screen from one pixel of the field to the next.
+    samples_per_px: f64,
+    wind_samples_s: [f64; 2],
+    /// Square root of the layer's share of the turbulence.
+    weight: f64,
+}
+
+/// One wavelength: its pupil transform.
+struct Colour {
+    /// Side of the pupil transform; one sample of it is one pixel.
+    size: usize,
+    /// Reference wavelength over this one.
+    phase_scale: f32,
+    fft: Arc<dyn Fft<f32>>,
+    /// Dispersion, px down.
+    shift_y_px: f32,
+    /// Share of the light in the peak of the perfect point-spread function.
+    ideal_peak: f32,
+}
+
+/// Air and telescope, ready to make frames.
+pub(crate) struct Optics {
+    width: usize,
+    height: usize,
+    aperture_samples: f64,
+    exposure_s: f64,
+    steps: usize,
+    layers: Vec<Layer>,
+    pupil: Pupil,
+    colours: Vec<Colour>,
+    /// Size of the pupil transform at the reference wavelength.
+    reference_size: f64,
+    plans: PatchPlans,
+    /// Nodes in a row and in a column.
+    pub nodes: [usize; 2],
+    window: Vec<f32>,
+}
+
+/// What one frame went through, node by node (rows of [`Optics::nodes`]).
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Passage {
+    /// Displacement, px to the right and down, mount included.
+    pub motion_px: Vec<[f32; 2]>,
+    /// Variance of the phase without tilt at the reference wavelength, mean over the exposure.
+    pub blur_rad2: Vec<f32>,
+    /// Peak over that of the perfect telescope (middle channel); NaN where the scene is black.
+    pub strehl: Vec<f32>,
+}
+
+/// Work space of one thread.
+pub(crate) struct OpticsScratch {
+    warped: Vec<Vec<f32>>,
+    phases: Vec<f32>,
+    columns: Vec<Complex32>,
+    turned: Vec<Complex32>,
+    fft: Vec<Complex32>,
+    psf: Vec<f32>,
+    spread: Vec<Complex32>,
+    patch: Vec<Complex32>,
+    work: PatchScratch,
+    taps: Vec<(usize, [f32; 4])>,
+    /// The frame: one plane per wavelength.
+    pub planes: Vec<Vec<f32>>,
+    pub passage: Passage,
+}
+
+/// Pupil transform at the reference wavelength: the smallest that puts enough samples across.
+fn reference_size(settings: &SampleSettings) -> usize {
+    let cutoff = settings.cutoff_cycles_per_px(settings.telescope.wavelength_m);
+    good_size(((LEAST_ACROSS / cutoff).ceil() as usize).max(64))
+}
+
+/// The wavelengths that will be simulated, rounded so that each pupil transform has an even side.
+pub(crate) fn rounded_wavelengths(settings: &SampleSettings) -> Vec<f64> {
+    let per_sample = settings.telescope.wavelength_m / reference_size(settings) as f64;
+    let round = |w: f64| (w / per_sample / 2.0).round() * 2.0 * per_sample;
+    settings.wavelengths().into_iter().map(round).collect()
+}
+
+impl Optics {
+    pub fn new(settings: &SampleSettings) -> Optics {
+        let reference = settings.telescope.wavelength_m;
+        let side = reference_size(settings);
+        let radians_per_px = settings.telescope.arcsec_per_px / ARCSEC_PER_RADIAN;
+        let step_m = reference / (radians_per_px * side as f64);
+        let aperture_samples = settings.telescope.aperture_m / step_m;
+        let pupil = Pupil::new(aperture_samples, settings.telescope.obstruction);
+        let wavelengths = rounded_wavelengths(settings);
+        let ideal_light: f32 = pupil.cover.iter().map(|c| c * c).sum();
+        let mut planner = FftPlanner::new();
+        let ends = (wavelengths.first(), wavelengths.last());
+        let colours: Vec<Colour> = wavelengths
+            .iter()
+            .map(|w| {
+                let size = (w / reference * side as f64).round() as usize;
+                let spread = match ends {
+                    (Some(first), Some(last)) if first != last => {
+                        (wavelengths[wavelengths.len() / 2] - w) / (first - last)
+                    }
+                    _ => 0.0,
+                };
+                Colour {
+                    size,
+                    phase_scale: (reference / w) as f32,
+                    fft: planner.plan_fft_forward(size),
+                    shift_y_px: (settings.telescope.dispersion_px * spread) as f32,
+                    ideal_peak: pupil.area.powi(2) / (ideal_light * (size * size) as f32),
+                }
+            })
+            .collect();
+        let layers = layers(settings, step_m, radians_per_px, pupil.side);
+        let largest = colours.iter().map(|c| c.size).max().unwrap_or(side);
+        // Room for the window's 40 px and, on each side, almost all of the point-spread function.
+        let plans = PatchPlans::new(good_size(largest + 32));
+        let nodes = [settings.width, settings.height].map(|n| (n - 1).div_ceil(SPACING) + 1);
+        let reach = SPACING as isize;
+        let raised = |d: isize| 0.5 + 0.5 * (TAU / 2.0 * d as f64 / SPACING as f64).cos();
+        Optics {
+            width: settings.width,
+            height: settings.height,
+            aperture_samples,
+            exposure_s: settings.camera.exposure_s,
+            steps: settings.camera.exposure_steps,
+            layers,
+            pupil,
+            colours,
+            reference_size: side as f64,
+            plans,
+            nodes,
+            window: (1 - reach..reach).map(|d| raised(d) as f32).collect(),
+        }
+    }
+
+    /// Dispersion of each channel, px down.
+    pub fn channel_shifts(&self) -> Vec<f32> {
+        self.colours.iter().map(|c| c.shift_y_px).collect()
+    }
+
+    /// Half the side of a patch: how far beyond the frame the scene is looked up.
+    pub fn reach_px(&self) -> usize {
+        self.plans.size / 2 + SPACING
+    }
+
+    pub fn scratch(&self) -> OpticsScratch {
+        let patch = self.plans.size;
+        let [nx, ny] = self.nodes;
+        let warped = ((nx - 1) * SPACING + patch) * ((ny - 1) * SPACING + patch);
+        let largest = self.colours.iter().map(|c| c.size).max().unwrap_or(0);
+        let fft = self.colours.iter().map(|c| c.fft.get_inplace_scratch_len()).max().unwrap_or(0);
+        let zero = Complex32::default();
+        OpticsScratch {
+            warped: vec![vec![0.0; warped]; self.colours.len()],
+            phases: vec![0.0; self.steps * self.pupil.side * self.pupil.side],
+            columns: vec![zero; self.pupil.side * largest],
+            turned: vec![zero; largest * largest],
+            fft: vec![zero; fft],
+            psf: vec![0.0; largest * largest],
+            spread: vec![zero; self.plans.spectrum_len()],
+            patch: vec![zero; self.plans.spectrum_len()],
+            work: self.plans.scratch(),
+            taps: (0..(nx - 1) * SPACING + patch).map(|x| taps(x, patch, nx)).collect(),
+            planes: vec![vec![0.0; self.width * self.height]; self.colours.len()],
+            passage: Passage::default(),
+        }
+    }
+
+    /// Where the beam from a place in the picture crosses a layer, samples.
+    fn footprint(&self, layer: &Layer, moment: &Moment, time_s: f64, place: [f64; 2]) -> [f64; 2] {
+        let middle = [self.width as f64 / 2.0, self.height as f64 / 2.0];
+        std::array::from_fn(|axis| {
+            let direction = place[axis] - middle[axis] - moment.mount_px[axis];
+            // The layer goes with the wind, so the beam crosses it against the wind.
+            direction * layer.samples_per_px - layer.wind_samples_s[axis] * time_s
+        })
+    }
+
+    /// Factor from a screen's unit r0 of 1 m to this moment and layer.
+    fn strength(&self, layer: &Layer, moment: &Moment) -> f64 {
+        let aperture_m = self.aperture_samples * layer.screen.step_m();
+        layer.weight * (moment.d_over_r0 / aperture_m).powf(5.0 / 6.0)
+    }
+
+    /// Times of the steps of an exposure.
+    fn times(&self, moment: &Moment) -> impl Iterator<Item = f64> + use<> {
+        let (start, exposure, steps) = (moment.time_s, self.exposure_s, self.steps);
+        (0..steps).map(move |k| start + exposure * (k as f64 + 0.5) / steps as f64)
+    }
+
+    /// Image motion that the air gives at a place of the picture, px to the right and down.
+    fn motion(&self, moment: &Moment, time_s: f64, place: [f64; 2]) -> [f32; 2] {
+        let mut slope = [0.0f64; 2];
+        for layer in &self.layers {
+            let [x, y] = self.footprint(layer, moment, time_s, place);
+            let (fx, fy) = (x.floor(), y.floor());
+            let (tx, ty) = (x - fx, y - fy);
+            let long = layer.screen.long_slope(x, y);
+            let (mut sx, mut sy) = long;
+            // Slope is smooth over the screen: interpolate it, so that motion does not jump.
+            for (dx, dy, weight) in [
+                (0, 0, (1.0 - tx) * (1.0 - ty)),
+                (1, 0, tx * (1.0 - ty)),
+                (0, 1, (1.0 - tx) * ty),
+                (1, 1, tx * ty),
+            ] {
+                let window = layer.screen.window(fx as i64 + dx, fy as i64 + dy);
+                let (wx, wy) = self.pupil.slope(window, layer.screen.stride());
+                sx += weight * f64::from(wx);
+                sy += weight * f64::from(wy);
+            }
+            let strength = self.strength(layer, moment);
+            slope[0] += strength * sx;
+            slope[1] += strength * sy;
+        }
+        // A slope of 2 pi over the whole transform moves the image by one sample of it.
+        slope.map(|s| (s * self.reference_size / TAU) as f32)
+    }
+
+    /// Motion in the middle of the field, mount included: for finding out how much scene a night
+    /// needs.
+    pub fn central_motion(&self, moment: &Moment) -> [f32; 2] {
+        let middle = [self.width as f64 / 2.0, self.height as f64 / 2.0];
+        let [x, y] = self.motion(moment, moment.time_s, middle);
+        [x + moment.mount_px[0] as f32, y + moment.mount_px[1] as f32]
+    }
+
+    /// Phases of all steps at a node, tilt of each taken out; returns their mean variance.
+    fn phases(&self, moment: &Moment, place: [f64; 2], phases: &mut [f32]) -> f32 {
+        let side = self.pupil.side;
+        let mut variance = 0.0;
+        for (phase, time_s) in phases.chunks_mut(side * side).zip(self.times(moment)) {
+            phase.fill(0.0);
+            for layer in &self.layers {
+                let [x, y] = self.footprint(layer, moment, time_s, place);
+                let strength = self.strength(layer, moment) as f32;
+                let window = layer.screen.window(x.round() as i64, y.round() as i64);
+                let from = window.chunks(layer.screen.stride());
+                for (to, from) in phase.chunks_mut(side).zip(from) {
+                    to.iter_mut().zip(from).for_each(|(to, v)| *to += strength * v);
+                }
+            }
+            variance += self.pupil.flatten(phase);
+        }
+        variance / self.steps as f32
+    }
+
+    /// Make one frame into `scratch.planes`, noting what it went through in `scratch.passage`.
+    pub fn expose(&self, sight: &Sight, moment: &Moment, scratch: &mut OpticsScratch) {
+        let [nx, ny] = self.nodes;
+        let count = nx * ny;
+        scratch.passage.motion_px.resize(count, [0.0; 2]);
+        scratch.passage.blur_rad2.resize(count, 0.0);
+        scratch.passage.strehl.resize(count, f32::NAN);
+        for node in 0..count {
+            scratch.passage.motion_px[node] = self.mean_motion(moment, node);
+        }
+        self.warp(sight, scratch);
+        scratch.planes.iter_mut().for_each(|plane| plane.fill(0.0));
+        let side = self.pupil.side;
+        for node in 0..count {
+            let place = self.place(node);
+            let blur = self.phases(moment, place, &mut scratch.phases);
+            scratch.passage.blur_rad2[node] = blur;
+            scratch.passage.strehl[node] = f32::NAN;
+            if self.steps > 1 {
+                // Motion within the exposure smears: put it back as a slope.
+                let mean = scratch.passage.motion_px[node];
+                for (k, time_s) in self.times(moment).enumerate() {
+                    let motion = self.motion(moment, time_s, place);
+                    let to_slope = (TAU / self.reference_size) as f32;
+                    let [sx, sy]: [f32; 2] = std::array::from_fn(|axis| {
+                        (motion[axis] + moment.mount_px[axis] as f32 - mean[axis]) * to_slope
+                    });
+                    let phase = &mut scratch.phases[k * side * side..][..side * side];
+                    for (row, y) in phase.chunks_mut(side).zip(&self.pupil.axis) {
+                        for (p, x) in row.iter_mut().zip(&self.pupil.axis) {
+                            *p += sx * x + sy * y;
+                        }
+                    }
+                }
+            }
+            for channel in 0..self.colours.len() {
+                self.blur(channel, node, scratch);
+            }
+        }
+    }
+
+    /// Place of a node in the picture, px.
+    pub fn place(&self, node: usize) -> [f64; 2] {
+        [node % self.nodes[0], node / self.nodes[0]].map(|i| (i * SPACING) as f64)
+    }
+
+    /// Motion of a node over the exposure, mount included.
+    pub fn mean_motion(&self, moment: &Moment, node: usize) -> [f32; 2] {
+        let place = self.place(node);
+        let mut sum = [0.0f32; 2];
+        for time_s in self.times(moment) {
+            let motion = self.motion(moment, time_s, place);
+            sum = [sum[0] + motion[0], sum[1] + motion[1]];
+        }
+        std::array::from_fn(|axis| sum[axis] / self.steps as f32 + moment.mount_px[axis] as f32)
+    }
+
+    /// Look the displaced scene up at every pixel of the frame and half a patch round it.
+    fn warp(&self, sight: &Sight, scratch: &mut OpticsScratch) {
+        let [nx, ny] = self.nodes;
+        let patch = self.plans.size;
+        let columns = (nx - 1) * SPACING + patch;
+        let motion = &scratch.passage.motion_px;
+        let mut line = vec![[0.0f32; 2]; nx];
+        let rows = (ny - 1) * SPACING + patch;
+        for y in 0..rows {
+            let (first, weights) = taps(y, patch, ny);
+            for (x, value) in line.iter_mut().enumerate() {
+                *value = blend(first, ny, &weights, |row| motion[row * nx + x]);
+            }
+            let at_y = y as f32 - patch as f32 / 2.0;
+            for (x, (first, weights)) in scratch.taps.iter().enumerate() {
+                let [mx, my] = blend(*first, nx, weights, |column| line[column]);
+                let at_x = x as f32 - patch as f32 / 2.0;
+                for (channel, colour) in self.colours.iter().enumerate() {
+                    let from_y = at_y - my - colour.shift_y_px;
+                    scratch.warped[channel][y * columns + x] = sight.at(channel, at_x - mx, from_y);
+                }
+            }
+        }
+    }
+
+    /// Convolve the patch round a node and add what its window lets through.
+    fn blur(&self, channel: usize, node: usize, scratch: &mut OpticsScratch) {
+        let colour = &self.colours[channel];
+        let patch = self.plans.size;
+        let [nx, _] = self.nodes;
+        let (left, top) = ((node % nx) * SPACING, (node / nx) * SPACING);
+        let columns = (nx - 1) * SPACING + patch;
+        let warped = &scratch.warped[channel];
+        let row_of = |y: usize| &warped[(top + y) * columns + left..][..patch];
+        if (0..patch).all(|y| row_of(y).iter().all(|v| v.abs() < 1e-6)) {
+            return;
+        }
+        let peak = self.point_spread(
+            colour,
+            &scratch.phases,
+            &mut scratch.psf,
+            [&mut scratch.columns, &mut scratch.turned, &mut scratch.fft],
+        );
+        if channel == self.colours.len() / 2 {
+            scratch.passage.strehl[node] = peak / colour.ideal_peak;
+        }
+        let (size, half) = (colour.size, colour.size / 2);
+        let psf = &scratch.psf;
+        self.plans.forward(&mut scratch.spread, &mut scratch.work, |y, row| {
+            let ky = signed(y, patch);
+            if ky < -(half as isize) || ky >= half as isize {
+                return false;
+            }
+            let from = &psf[position(ky, size) * size..][..size];
+            row.fill(0.0);
+            row[..half].copy_from_slice(&from[..half]);
+            row[patch - half..].copy_from_slice(&from[half..]);
+            true
+        });
+        self.plans.forward(&mut scratch.patch, &mut scratch.work, |y, row| {
+            row.copy_from_slice(row_of(y));
+            true
+        });
+        scratch.patch.iter_mut().zip(&scratch.spread).for_each(|(a, b)| *a *= b);
+        let scale = 1.0 / (patch * patch) as f32;
+        let plane = &mut scratch.planes[channel];
+        // Window positions that fall on the frame.
+        let span = |at: usize, n: usize| {
+            let first = (SPACING - 1).saturating_sub(at);
+            first..(n + SPACING - 1).saturating_sub(at).min(2 * SPACING - 1)
+        };
+        let (across, down) = (span(left, self.width), span(top, self.height));
+        let offset = patch / 2 + 1 - SPACING;
+        let rows = down.start + offset..down.end + offset;
+        self.plans.inverse(&mut scratch.patch, &mut scratch.work, rows, |y, row| {
+            let j = y - offset;
+            let weight = self.window[j] * scale;
+            let x0 = left + across.start + 1 - SPACING;
+            let to = &mut plane[(top + j + 1 - SPACING) * self.width + x0..][..across.len()];
+            let from = row[across.start + offset..].iter().zip(&self.window[across.clone()]);
+            to.iter_mut().zip(from).for_each(|(to, (v, w))| *to += weight * w * v);
+        });
+    }
+
+    /// Point-spread function of the phases (mean over the steps), its sum 1, in FFT order, rows
+    /// by columns; returns its peak.
+    fn point_spread(
+        &self,
+        colour: &Colour,
+        phases: &[f32],
+        psf: &mut [f32],
+        [columns, turned, fft]: [&mut Vec<Complex32>; 3],
+    ) -> f32 {
+        let (side, size) = (self.pupil.side, colour.size);
+        let psf = &mut psf[..size * size];
+        psf.fill(0.0);
+        let columns = &mut columns[..side * size];
+        let turned = &mut turned[..size * size];
+        for phase in phases.chunks(side * side) {
+            columns.fill(Complex32::default());
+            for (i, (cover, phase)) in self.pupil.cover.iter().zip(phase).enumerate() {
+                if *cover > 0.0 {
+                    let (sin, cos) = (phase * colour.phase_scale).sin_cos();
+                    columns[(i % side) * size + i / side] =
+                        Complex32::new(cover * cos, cover * sin);
+                }
+            }
+            colour.fft.process_with_scratch(columns, fft);
+            for (y, row) in turned.chunks_mut(size).enumerate() {
+                let along = columns.iter().skip(y).step_by(size);
+                row.iter_mut().zip(along).for_each(|(to, from)| *to = *from);
+                row[side..].fill(Complex32::default());
+            }
+            colour.fft.process_with_scratch(turned, fft);
+            psf.iter_mut().zip(turned.iter()).for_each(|(p, v)| *p += v.norm_sqr());
+        }
+        let (sum, peak) = psf.iter().fold((0.0f32, 0.0f32), |(s, m), v| (s + v, m.max(*v)));
+        let scale = 1.0 / sum;
+        psf.iter_mut().for_each(|v| *v *= scale);
+        peak * scale
+    }
+}
+
+/// First node (minus one) and Catmull-Rom weights for pixel `i` of the displaced scene, which
+/// begins half a patch before the first node; constant beyond the outer nodes.
+fn taps(i: usize, patch: usize, nodes: usize) -> (usize, [f32; 4]) {
+    let last = ((nodes - 1) * SPACING) as f32;
+    let at = (i as f32 - patch as f32 / 2.0).clamp(0.0, last) / SPACING as f32;
+    let first = (at as usize).min(nodes.saturating_sub(2));
+    let t = at - first as f32;
+    let (t2, t3) = (t * t, t * t * t);
+    let weights = [
+        0.5 * (-t + 2.0 * t2 - t3),
+        0.5 * (2.0 - 5.0 * t2 + 3.0 * t3),
+        0.5 * (t + 4.0 * t2 - 3.0 * t3),
+        0.5 * (t3 - t2),
+    ];
+    (first, weights)
+}
+
+fn blend(
+    first: usize,
+    nodes: usize,
+    weights: &[f32; 4],
+    value: impl Fn(usize) -> [f32; 2],
+) -> [f32; 2] {
+    let mut sum = [0.0; 2];
+    for (i, weight) in weights.iter().enumerate() {
+        let [x, y] = value((first + i).saturating_sub(1).min(nodes - 1));
+        sum = [sum[0] + weight * x, sum[1] + weight * y];
+    }
+    sum
+}
+
+fn layers(
+    settings: &SampleSettings,
+    step_m: f64,
+    radians_per_px: f64,
+    pupil_side: usize,
+) -> Vec<Layer> {
+    let described = &settings.air.layers;
+    let total: f64 = described.iter().map(|l| l.share).sum();
+    let highest = described.iter().map(|l| l.height_m).fold(0.0, f64::max);
+    let widest = settings.width.max(settings.height) as f64;
+    let field = widest * radians_per_px * highest / step_m + pupil_side as f64;
+    let mut size = SCREEN;
+    while (size as f64) < 4.0 * field && size < 4 * SCREEN {
+        size *= 2;
+    }
+    let pairs = described.len().div_ceil(2) as u64;
+    let screens: Vec<PhaseScreen> = (0..pairs)
+        .into_par_iter()
+        .flat_map_iter(|i| PhaseScreen::pair(settings.seed, i, size, step_m, pupil_side + 1))
+        .collect();
+    let make = |(screen, layer): (PhaseScreen, &crate::AirLayer)| Layer {
+        screen,
+        samples_per_px: radians_per_px * layer.height_m / step_m,
+        wind_samples_s: [layer.wind_x_m_s / step_m, layer.wind_y_m_s / step_m],
+        weight: (layer.share / total).sqrt(),
+    };
+    screens.into_iter().zip(described).map(make).collect()
+}
