@@ -1,12 +1,22 @@
 //! A night's captures made into stills: recipes, jobs, exports and records.
 //!
 //! This crate is the only one that opens files for the rest of the house. Its principal
-//! operation is the whole job for one capture: open, survey, stack, finish, write.
+//! operation is [`still::make_still`], the whole job for one capture: open, survey, stack,
+//! finish, write, record.
 //!
-//! Deliberately absent: the window, and anything computed on pixels beyond what an export needs.
+//! Deliberately absent: the window, and anything computed on pixels beyond what an export or a
+//! comparison with the truth needs.
 
 pub mod atomic;
 pub mod clock;
+mod error;
 pub mod export;
+pub mod files;
 pub mod hash;
 pub mod jobs;
+pub mod judge;
+pub mod recipe;
+mod recipe_words;
+
+pub use error::NightError;
+pub use recipe::{Recipe, RecipeError};
