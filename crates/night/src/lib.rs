@@ -12,11 +12,15 @@ pub mod clock;
 mod error;
 pub mod export;
 pub mod files;
+pub mod grade;
 pub mod hash;
+pub mod inspect;
 pub mod jobs;
 pub mod judge;
 pub mod recipe;
 mod recipe_words;
+pub mod record;
+pub mod still;
 
 pub use error::NightError;
 pub use recipe::{Recipe, RecipeError};

@@ -1,0 +1,228 @@
+//! The whole job for one capture: open, survey, stack, finish, write, record.
+
+use crate::atomic::{AtomicFile, WriteError};
+use crate::clock;
+use crate::error::NightError;
+use crate::export::{Caption, ExportError, Format, write_picture};
+use crate::files::{StillFiles, open_capture};
+use crate::hash::Fingerprinting;
+use crate::recipe::Recipe;
+use crate::record::{
+    Found, Input, Output, PROGRAM, RECORD_VERSION, Record, Resolution, StackFacts, Stopwatch,
+    resolved,
+};
+use std::io::Write;
+use std::path::Path;
+use stillwright_capture::Facts;
+use stillwright_picture::{Picture, Progress, Stage};
+use stillwright_seeing::{Survey, survey};
+use stillwright_stacking::finish::{Finished, finish};
+use stillwright_stacking::{Stack, stack};
+
+/// A still that is done: its files are in place.
+#[derive(Debug)]
+pub struct StillDone {
+    /// Where they are.
+    pub files: StillFiles,
+    /// How the still was made; also written beside it.
+    pub record: Record,
+    /// What was found of the frames.
+    pub survey: Survey,
+    /// The stack.
+    pub stack: Stack,
+    /// The still.
+    pub finished: Finished,
+}
+
+/// Make the still of one capture.
+///
+/// The capture is hashed beside the work, on a thread of its own. All files are written under
+/// hidden names and given their own names at the very end, when all are complete.
+///
+/// # Errors
+/// When the capture cannot be read or used, a file cannot be written, or the person asked to stop;
+/// no file is left behind then.
+pub fn make_still(
+    files: &StillFiles,
+    recipe: &Recipe,
+    progress: &dyn Progress,
+) -> Result<StillDone, NightError> {
+    let path = files.capture.as_path();
+    let mut watch = Stopwatch::start();
+    let capture = open_capture(path, &recipe.capture)?;
+    let facts = capture.facts().clone();
+    let print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
+    watch.lap("opening");
+
+    let survey = survey(&*capture, &recipe.survey, progress)
+        .map_err(|error| NightError::seeing(path, error))?;
+    watch.lap("survey");
+    let stack = stack(&*capture, &survey, &recipe.stack, progress)
+        .map_err(|error| NightError::stacking(path, error))?;
+    watch.lap("stack");
+    let finished = finish(&stack, &recipe.finish, progress)
+        .map_err(|error| NightError::finishing(path, error))?;
+    watch.lap("finish");
+
+    progress.advance(Stage::Writing, 0, 1)?;
+    let going_on = || progress.advance(Stage::Writing, 0, 1).is_ok();
+    let print = print
+        .finish(going_on)
+        .map_err(|e| NightError::read(path, e))?
+        .ok_or(NightError::Cancelled)?;
+    watch.lap("fingerprint (waiting for it)");
+
+    let resolution =
+        Resolution::new(&finished.measured, finished.used.optics.as_ref(), stack.scale);
+    let caption = caption(path, &facts, &survey, &stack, &resolution);
+    let mut staged = Vec::new();
+    for (target, format, content, picture) in pictures(files, &stack, &finished) {
+        let mut caption = caption.clone();
+        (caption.content, caption.values) = content;
+        staged.push(stage_picture(target, files, format, picture, &caption)?);
+        progress.advance(Stage::Writing, 0, 1)?;
+    }
+    watch.lap("writing");
+
+    let record = Record {
+        record_version: RECORD_VERSION,
+        program: PROGRAM.into(),
+        made_utc: clock::now(),
+        inputs: vec![Input::new(path, print)],
+        reference_frame: survey.reference_index,
+        keep_percent: stack.keep_percent,
+        frames_used: stack.frames_used,
+        found: Found::new(&survey),
+        stack: StackFacts::new(&stack, &finished.measured),
+        resolution,
+        recipe: recipe.clone(),
+        recipe_resolved: resolved(recipe, &facts, &survey, &stack, &finished),
+        measured: finished.measured.clone(),
+        outputs: outputs(files),
+        warnings: warnings(&facts, &survey, &stack, &finished),
+        timings: watch.timings(),
+        seconds: watch.seconds(),
+        capture: facts,
+    };
+    staged.push(stage_record(files, &record)?);
+    for file in staged {
+        file.commit()?;
+    }
+    progress.advance(Stage::Writing, 1, 1)?;
+    Ok(StillDone { files: files.clone(), record, survey, stack, finished })
+}
+
+type Content = (String, String);
+
+/// What is written: target, format, what it is and what its values mean, the picture.
+fn pictures<'a>(
+    files: &'a StillFiles,
+    stack: &'a Stack,
+    finished: &'a Finished,
+) -> Vec<(&'a Path, Format, Content, &'a Picture)> {
+    let linear = (
+        "stack, linear, before the finish".to_string(),
+        "Values are linear light; 1.0 is the camera's full scale.".to_string(),
+    );
+    let still = (
+        "still, finished".to_string(),
+        "Values run from the still's black point (0) to its white point (the largest, 1.0 in floats)."
+            .to_string(),
+    );
+    let mut all = vec![
+        (files.stack.as_path(), Format::Fits, linear, &stack.picture),
+        (files.still.as_path(), Format::Tiff16, still.clone(), &finished.picture),
+    ];
+    for (format, path) in &files.others {
+        all.push((path.as_path(), *format, still.clone(), &finished.picture));
+    }
+    all
+}
+
+fn caption(
+    path: &Path,
+    facts: &Facts,
+    survey: &Survey,
+    stack: &Stack,
+    resolution: &Resolution,
+) -> Caption {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let said = |text: &str| Some(text.trim().to_string()).filter(|text| !text.is_empty());
+    Caption {
+        capture: name.into_owned(),
+        program: PROGRAM.into(),
+        reference_frame: Some(survey.reference_index),
+        frames_used: Some(stack.frames_used),
+        frames_in_capture: Some(survey.frames.len()),
+        keep_percent: Some(stack.keep_percent),
+        scale: Some(stack.scale),
+        pixel_arcsec: resolution.pixel_arcsec,
+        begun_utc: facts.start_utc.filter(|t| t.is_plausible()).map(clock::to_millisecond),
+        observer: said(&facts.observer),
+        instrument: said(&facts.instrument),
+        telescope: said(&facts.telescope),
+        ..Caption::default()
+    }
+}
+
+fn stage_picture(
+    target: &Path,
+    files: &StillFiles,
+    format: Format,
+    picture: &Picture,
+    caption: &Caption,
+) -> Result<AtomicFile, NightError> {
+    let mut file = AtomicFile::create(target, files.existing)?;
+    write_picture(format, picture, caption, &mut file).map_err(|error| match error {
+        ExportError::Io(source) => WriteError::Io { path: target.into(), source },
+        ExportError::DoesNotFit(reason) => WriteError::Format { path: target.into(), reason },
+    })?;
+    file.flush_to_disk()?;
+    Ok(file)
+}
+
+fn stage_record(files: &StillFiles, record: &Record) -> Result<AtomicFile, NightError> {
+    let mut file = AtomicFile::create(&files.record, files.existing)?;
+    let done = serde_json::to_writer_pretty(&mut file, record)
+        .map_err(std::io::Error::from)
+        .and_then(|()| file.write_all(b"\n"));
+    done.map_err(|source| WriteError::Io { path: files.record.clone(), source })?;
+    file.flush_to_disk()?;
+    Ok(file)
+}
+
+fn outputs(files: &StillFiles) -> Vec<Output> {
+    let output = |path: &Path, what: &str| Output {
+        path: path.display().to_string(),
+        what: what.into(),
+    };
+    let mut all = vec![
+        output(&files.still, "the finished still, 16-bit TIFF"),
+        output(&files.stack, "the stack before the finish, linear, 32-bit float FITS"),
+    ];
+    for (format, path) in &files.others {
+        all.push(output(path, &format!("the finished still, {}", format.facts().words)));
+    }
+    all.push(output(&files.record, "this record"));
+    all
+}
+
+/// Everything odd, from the capture's header to the finish, a sentence each.
+fn warnings(facts: &Facts, survey: &Survey, stack: &Stack, finished: &Finished) -> Vec<String> {
+    let mut all: Vec<String> = facts.warnings.iter().map(|w| w.message.clone()).collect();
+    let rejected = survey.frames.iter().filter(|frame| frame.rejected.is_some()).count();
+    if rejected > 0 {
+        all.push(format!(
+            "{rejected} of {} frames took no part; the record says why",
+            survey.frames.len()
+        ));
+    }
+    if !stack.frames_lost.is_empty() {
+        all.push(format!(
+            "{} frames could be graded but not be read again: the disk or its cable may be failing",
+            stack.frames_lost.len()
+        ));
+    }
+    all.extend(finished.warnings.iter().cloned());
+    all
+}
