@@ -69,9 +69,7 @@ pub(crate) fn advice(error: &io::Error) -> &'static str {
         io::ErrorKind::PermissionDenied => {
             "this account may not do that here: check the permissions, or choose another place"
         }
-        io::ErrorKind::ReadOnlyFilesystem => {
-            "the disk is read-only: choose another one with --out"
-        }
+        io::ErrorKind::ReadOnlyFilesystem => "the disk is read-only: choose another one with --out",
         io::ErrorKind::NotFound => "check the spelling, and that the disk is connected",
         io::ErrorKind::NotADirectory | io::ErrorKind::AlreadyExists => {
             "a file stands where a folder is needed: choose another place with --out"
@@ -250,8 +248,7 @@ mod tests {
     #[test]
     fn a_file_given_up_leaves_nothing() {
         let home = tempfile::tempdir().unwrap();
-        let mut file =
-            AtomicFile::create(&home.path().join("still.tif"), Existing::Keep).unwrap();
+        let mut file = AtomicFile::create(&home.path().join("still.tif"), Existing::Keep).unwrap();
         file.write_all(&[7; 1 << 20]).unwrap();
         assert_eq!(names(home.path()).len(), 1);
         drop(file);

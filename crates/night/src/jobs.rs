@@ -50,9 +50,9 @@ pub enum Event<T> {
 impl<T> Event<T> {
     fn ticket(&self) -> Ticket {
         match self {
-            Event::Begin(ticket)
-            | Event::Report { ticket, .. }
-            | Event::End { ticket, .. } => *ticket,
+            Event::Begin(ticket) | Event::Report { ticket, .. } | Event::End { ticket, .. } => {
+                *ticket
+            }
         }
     }
 }
@@ -173,10 +173,9 @@ impl<T: Send + 'static> Jobs<T> {
     pub fn cancel(&self) {
         let mut state = self.shared.lock();
         if let Some(waiting) = state.waiting.take() {
-            state.events.push_back(Event::End {
-                ticket: waiting.ticket,
-                outcome: Outcome::Cancelled,
-            });
+            state
+                .events
+                .push_back(Event::End { ticket: waiting.ticket, outcome: Outcome::Cancelled });
         } else if let Some(cancel) = &state.running {
             cancel.store(true, Ordering::Relaxed);
         }

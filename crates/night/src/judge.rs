@@ -58,7 +58,9 @@ pub struct Judged {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum JudgeError {
     /// The truth must cover the test.
-    #[error("the true picture ({truth:?} rows, columns) must be as large as the one under test ({test:?})")]
+    #[error(
+        "the true picture ({truth:?} rows, columns) must be as large as the one under test ({test:?})"
+    )]
     Size {
         /// Rows, columns of the truth.
         truth: (usize, usize),
@@ -435,8 +437,9 @@ mod tests {
         assert!(error(&blurred) < 0.03, "{}", error(&blurred));
         // Smear along one axis only cannot be undone by a gain per ring.
         let smeared = Array2::from_shape_fn(sharp.dim(), |(y, x)| {
-            (-4..=4).map(|k| scene(x as f64 + 20.0 + 0.7 * f64::from(k), y as f64 + 30.0)).sum::<f64>()
-                as f32
+            (-4..=4)
+                .map(|k| scene(x as f64 + 20.0 + 0.7 * f64::from(k), y as f64 + 30.0))
+                .sum::<f64>() as f32
         });
         assert!(error(&smeared) > 0.2, "{}", error(&smeared));
     }
@@ -480,7 +483,8 @@ mod tests {
         let settings = JudgeSettings::new(0.4);
         let small = Array2::<f32>::zeros((50, 80));
         let large = Array2::<f32>::zeros((100, 100));
-        let judge = |a: &Array2<f32>, b: &Array2<f32>| straight_error(a.view(), b.view(), &settings);
+        let judge =
+            |a: &Array2<f32>, b: &Array2<f32>| straight_error(a.view(), b.view(), &settings);
         assert!(matches!(judge(&small, &large), Err(JudgeError::Size { .. })));
         assert!(matches!(judge(&large, &small), Err(JudgeError::TooSmall(48, 18))));
         assert_eq!(judge(&large, &large), Err(JudgeError::Empty));

@@ -9,6 +9,7 @@
 
 pub mod atomic;
 pub mod clock;
+pub mod demo;
 mod error;
 pub mod export;
 pub mod files;
@@ -20,7 +21,15 @@ pub mod judge;
 pub mod recipe;
 mod recipe_words;
 pub mod record;
+pub mod sample_night;
 pub mod still;
 
 pub use error::NightError;
+// Whoever drives a night (the program, the window) speaks in these words too, and depends on this
+// crate alone.
 pub use recipe::{Recipe, RecipeError};
+pub use stillwright_capture as capture;
+pub use stillwright_picture as picture;
+pub use stillwright_sample as sample;
+pub use stillwright_seeing as seeing;
+pub use stillwright_stacking as stacking;

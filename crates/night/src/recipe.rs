@@ -65,7 +65,9 @@ pub struct ExportSettings {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum RecipeError {
     /// Not TOML, an unknown name, or a value of the wrong kind.
-    #[error("the recipe cannot be understood: {0}\n  every setting and its meaning: stillwright still --write-recipe -")]
+    #[error(
+        "the recipe cannot be understood: {0}\n  every setting and its meaning: stillwright still --write-recipe -"
+    )]
     Form(String),
     /// From a later program.
     #[error(

@@ -206,9 +206,8 @@ impl Resolution {
         let detail_px = measured.light.as_ref().map(|light| {
             light.correlation.at_one_seventh.map_or(2.0, |crossing| crossing.detail_px)
         });
-        let pixel_arcsec = optics.map(|o| {
-            o.pixel_um * 1e-6 / o.focal_length_m / f64::from(scale) * ARCSEC_PER_RADIAN
-        });
+        let pixel_arcsec = optics
+            .map(|o| o.pixel_um * 1e-6 / o.focal_length_m / f64::from(scale) * ARCSEC_PER_RADIAN);
         Resolution {
             detail_px,
             detail_arcsec: detail_px.zip(pixel_arcsec).map(|(px, arcsec)| px * arcsec),

@@ -192,10 +192,8 @@ fn stage_record(files: &StillFiles, record: &Record) -> Result<AtomicFile, Night
 }
 
 fn outputs(files: &StillFiles) -> Vec<Output> {
-    let output = |path: &Path, what: &str| Output {
-        path: path.display().to_string(),
-        what: what.into(),
-    };
+    let output =
+        |path: &Path, what: &str| Output { path: path.display().to_string(), what: what.into() };
     let mut all = vec![
         output(&files.still, "the finished still, 16-bit TIFF"),
         output(&files.stack, "the stack before the finish, linear, 32-bit float FITS"),

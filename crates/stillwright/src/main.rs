@@ -1,1 +1,76 @@
-fn main() {}
+//! The program: command line, and later the window. Thin: everything is done by
+//! `stillwright-night`; this crate reads what is asked, draws progress, and says what came of it.
+//!
+//! Results go to standard output, everything else to standard error. Exit status: 0 done, 1
+//! something failed, 2 wrong usage.
+
+mod args;
+mod demo;
+mod grade;
+mod inspect;
+mod run;
+mod sample;
+mod say;
+mod still;
+
+use args::{Arguments, Command};
+use clap::Parser;
+use say::Results;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let Some(command) = arguments.command else {
+        return no_window(&arguments.files);
+    };
+    if let Err(error) = run::prepare(arguments.threads) {
+        say::error(&format!("{error:#}"));
+        return ExitCode::from(1);
+    }
+    let mut results = Results::new();
+    let done = match command {
+        Command::Demo(args) => demo::run(&args, &mut results),
+        Command::Sample(args) => sample::run(&args, &mut results),
+        Command::Inspect(args) => inspect::run(&args, &mut results),
+        Command::Grade(args) => grade::run(&args, &mut results),
+        Command::Still(args) => still::run(&args, &mut results),
+    };
+    let status = match done {
+        Ok(status) => status,
+        Err(error) => {
+            say::error(&format!("{error:#}"));
+            Status::Failed
+        }
+    };
+    // A reader that has seen enough and went away is no failure; a full disk is.
+    match results.finish() {
+        Ok(()) => ExitCode::from(status as u8),
+        Err(error) => {
+            say::error(&format!("the results could not be written to standard output: {error}"));
+            ExitCode::from(Status::Failed.max(status) as u8)
+        }
+    }
+}
+
+/// How a command ended, as the exit status.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Status {
+    /// All was done.
+    Done = 0,
+    /// Something failed, and standard error says what.
+    Failed = 1,
+    /// What was asked makes no sense.
+    Usage = 2,
+}
+
+fn no_window(files: &[std::path::PathBuf]) -> ExitCode {
+    let example = match files.first() {
+        Some(file) => format!("stillwright still {}", file.display()),
+        None => "stillwright still CAPTURE.ser".to_string(),
+    };
+    say::error(&format!(
+        "this version has no window yet; to make stills on the command line, run: {example}\n  \
+         everything it can do: stillwright --help"
+    ));
+    ExitCode::from(Status::Usage as u8)
+}

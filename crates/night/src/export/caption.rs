@@ -48,10 +48,13 @@ impl Caption {
         say("Observer", self.observer.clone());
         say("Camera", self.instrument.clone());
         say("Telescope", self.telescope.clone());
-        say("Frames used", self.frames_used.map(|n| match self.frames_in_capture {
-            Some(all) => format!("{n} of {all}"),
-            None => n.to_string(),
-        }));
+        say(
+            "Frames used",
+            self.frames_used.map(|n| match self.frames_in_capture {
+                Some(all) => format!("{n} of {all}"),
+                None => n.to_string(),
+            }),
+        );
         say("Keep", self.keep_percent.map(|percent| format!("{percent} %")));
         say("Reference frame", self.reference_frame.map(|n| format!("{n} (counted from 0)")));
         say("Scale", self.scale.map(|s| format!("{s} px per px of the capture")));
@@ -68,7 +71,9 @@ impl Caption {
 
 /// `text` with everything that is not printable ASCII or a line break as `?`.
 pub(crate) fn ascii(text: &str) -> String {
-    text.chars().map(|c| if c == '\n' || c == ' ' || c.is_ascii_graphic() { c } else { '?' }).collect()
+    text.chars()
+        .map(|c| if c == '\n' || c == ' ' || c.is_ascii_graphic() { c } else { '?' })
+        .collect()
 }
 
 #[cfg(test)]

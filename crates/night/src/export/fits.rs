@@ -205,7 +205,9 @@ mod tests {
             assert!(cards[3].starts_with("NAXIS1  =                    9"));
             assert!(cards[4].starts_with("NAXIS2  =                    5"));
             assert!(cards.contains(&"CAPTURE = 'o''clock ?.ser'     / file of the capture"));
-            assert!(cards.contains(&"OUTSCALE=                  1.5 / px here per px of the capture"));
+            assert!(
+                cards.contains(&"OUTSCALE=                  1.5 / px here per px of the capture")
+            );
             let last = cards.iter().rposition(|card| !card.is_empty()).unwrap();
             assert_eq!(cards[last], "END");
         }

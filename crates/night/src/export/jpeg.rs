@@ -18,8 +18,7 @@ pub(super) fn write<W: Write>(
     _caption: &Caption,
     out: W,
 ) -> Result<(), ExportError> {
-    let (Ok(width), Ok(height)) =
-        (u16::try_from(picture.width()), u16::try_from(picture.height()))
+    let (Ok(width), Ok(height)) = (u16::try_from(picture.width()), u16::try_from(picture.height()))
     else {
         return Err(ExportError::DoesNotFit(format!(
             "JPEG holds at most 65535 px a side, and the picture has {} x {} px: \

@@ -246,7 +246,9 @@ pub(crate) mod tests {
     #[test]
     fn a_picture_without_pixels_is_refused_by_every_format() {
         for row in FORMATS {
-            for picture in [Picture::black(1, 0, 4), Picture::black(3, 4, 0), Picture::black(2, 4, 4)] {
+            for picture in
+                [Picture::black(1, 0, 4), Picture::black(3, 4, 0), Picture::black(2, 4, 4)]
+            {
                 let out = io::Cursor::new(Vec::new());
                 let refused = write_picture(row.format, &picture, &Caption::default(), out);
                 assert!(matches!(refused, Err(ExportError::DoesNotFit(_))), "{}", row.name);

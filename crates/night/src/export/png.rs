@@ -75,7 +75,9 @@ mod tests {
             let info = reader.next_frame(&mut bytes).unwrap();
             assert_eq!((info.width, info.height, info.bit_depth), (67, 41, BitDepth::Sixteen));
             let text = &reader.info().uncompressed_latin1_text;
-            assert!(text.iter().any(|t| t.keyword == "Description" && t.text.contains("ridge.ser")));
+            assert!(
+                text.iter().any(|t| t.keyword == "Description" && t.text.contains("ridge.ser"))
+            );
             for ((c, y, x), value) in picture.planes.indexed_iter() {
                 let at = ((y * 67 + x) * channels + c) * 2;
                 let code = u16::from_be_bytes([bytes[at], bytes[at + 1]]);

@@ -79,8 +79,7 @@ where
     W: Write + Seek,
     K: TiffKind,
 {
-    let (Ok(width), Ok(height)) =
-        (u32::try_from(picture.width()), u32::try_from(picture.height()))
+    let (Ok(width), Ok(height)) = (u32::try_from(picture.width()), u32::try_from(picture.height()))
     else {
         return Err(ExportError::DoesNotFit(format!(
             "TIFF holds at most {} px a side, and the picture has {} x {} px: choose a smaller --scale",

@@ -1,0 +1,85 @@
+//! `inspect`: what a capture holds, and what is wrong with it.
+
+use crate::Status;
+use crate::args::InspectArgs;
+use crate::run::{stopping, with_progress};
+use crate::say::{self, FailedLine, Results, counted};
+use stillwright_night::capture::Overrides;
+use stillwright_night::inspect::{InspectReport, inspect_capture};
+
+/// Inspect each capture; a bad one costs the others nothing.
+///
+/// # Errors
+/// None: what fails is told and shows in the status.
+pub fn run(args: &InspectArgs, results: &mut Results) -> anyhow::Result<Status> {
+    let mut overrides = Overrides::default();
+    args.overrides.apply(&mut overrides);
+    let mut status = Status::Done;
+    for file in &args.files {
+        if stopping() {
+            return Ok(Status::Failed);
+        }
+        let path = file.clone();
+        let title = say::name_of(file);
+        match with_progress(&title, move |progress| inspect_capture(&path, &overrides, progress)) {
+            Ok(report) if args.json => results.json(&report),
+            Ok(report) => results.line(&in_words(&report)),
+            Err(failure) => {
+                status = Status::Failed;
+                let words = failure.to_string();
+                say::error(&words);
+                if args.json {
+                    let file = file.display().to_string();
+                    results.json(&FailedLine { file, error: &words });
+                }
+            }
+        }
+    }
+    Ok(status)
+}
+
+fn in_words(report: &InspectReport) -> String {
+    let mut lines = vec![report.file.clone()];
+    let mut say = |text: String| lines.push(format!("  {text}"));
+    let order = match (&report.byte_order, &report.justification) {
+        (Some(order), Some(side)) => format!(", {order} byte first, {side}-justified"),
+        _ => String::new(),
+    };
+    say(format!(
+        "{}, {} x {} px, {}, {} bit{order}",
+        report.format, report.width, report.height, report.layout, report.bit_depth
+    ));
+    let mut length =
+        format!("{}, {}", counted(report.frames, "frame"), say::size(report.file_bytes));
+    if let Some(duration) = report.duration_s {
+        length.push_str(&format!(", {} long", say::seconds(duration)));
+    }
+    if let Some(rate) = report.frame_rate_hz {
+        length.push_str(&format!(", {rate:.1} frames a second"));
+    }
+    if let Some(start) = &report.start_utc {
+        length.push_str(&format!(", from {} UTC", start.replace('T', " ")));
+    }
+    say(length);
+    let by = [&report.telescope, &report.instrument, &report.observer];
+    let by: Vec<&str> = by.into_iter().map(|text| text.trim()).filter(|t| !t.is_empty()).collect();
+    if !by.is_empty() {
+        say(by.join(", "));
+    }
+    say(format!(
+        "Brightness {:.0} % of full scale on average, {:.0} % at the bright end; {:.2} % clipped.",
+        100.0 * report.exposure.mean,
+        100.0 * report.exposure.bright,
+        100.0 * report.exposure.clipped_share
+    ));
+    for warning in &report.warnings {
+        say(format!("Mind: {warning}"));
+    }
+    for note in &report.notes {
+        say(format!("Note: {note}"));
+    }
+    if report.warnings.is_empty() {
+        say("Nothing is wrong with it.".into());
+    }
+    lines.join("\n")
+}

@@ -1,0 +1,127 @@
+//! Words to the person: results on standard output, the rest on standard error.
+
+use serde::Serialize;
+use std::io::{self, BufWriter, ErrorKind, Write};
+use std::path::Path;
+
+/// Standard output, which may be a pipe whose reader has gone, or a file on a full disk. After
+/// the first failure nothing more is written, and the work goes on.
+pub struct Results {
+    out: BufWriter<io::Stdout>,
+    failed: Option<io::Error>,
+}
+
+impl Results {
+    /// Standard output.
+    pub fn new() -> Results {
+        Results { out: BufWriter::new(io::stdout()), failed: None }
+    }
+
+    /// A line of text (or several), at once.
+    pub fn line(&mut self, text: &str) {
+        if self.failed.is_none() {
+            let written = writeln!(self.out, "{text}").and_then(|()| self.out.flush());
+            self.failed = written.err();
+        }
+    }
+
+    /// One line of JSON.
+    pub fn json(&mut self, value: &impl Serialize) {
+        match serde_json::to_string(value) {
+            Ok(text) => self.line(&text),
+            Err(error) => self.failed = Some(error.into()),
+        }
+    }
+
+    /// What went wrong on the way; a reader that has gone away is nothing wrong.
+    pub fn finish(mut self) -> io::Result<()> {
+        let last = self.out.flush().err();
+        match self.failed.or(last) {
+            Some(error) if error.kind() != ErrorKind::BrokenPipe => Err(error),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// A message on standard error; where nobody can hear it, nothing is left to do.
+pub fn note(text: &str) {
+    let _ = writeln!(io::stderr(), "{text}");
+}
+
+/// An error on standard error.
+pub fn error(text: &str) {
+    note(&format!("error: {text}"));
+}
+
+/// A file that failed, as a line of JSON.
+#[derive(Serialize)]
+pub struct FailedLine<'a> {
+    /// The capture, as it was named.
+    pub file: String,
+    /// What went wrong and what to do.
+    pub error: &'a str,
+}
+
+/// A file's name without its folder, for the line before a bar.
+pub fn name_of(file: &Path) -> String {
+    file.file_name().unwrap_or(file.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// Thousands set apart by spaces: `1 722 946 850`.
+pub fn grouped(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::with_capacity(digits.len() + digits.len() / 3);
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 {
+            out.push(' ');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+/// A number and its noun: `1 frame`, `2 000 frames`.
+pub fn counted(n: usize, noun: &str) -> String {
+    let s = if n == 1 { "" } else { "s" };
+    format!("{} {noun}{s}", grouped(n as u64))
+}
+
+/// Seconds, as a person says them.
+pub fn seconds(s: f64) -> String {
+    if s < 10.0 {
+        format!("{s:.1} s")
+    } else if s < 120.0 {
+        format!("{s:.0} s")
+    } else {
+        format!("{:.0} min {:.0} s", (s / 60.0).floor(), s % 60.0)
+    }
+}
+
+/// Bytes, as a person says them.
+pub fn size(bytes: u64) -> String {
+    let bytes = bytes as f64;
+    if bytes < 1e6 {
+        format!("{:.0} kB", (bytes / 1e3).max(1.0))
+    } else if bytes < 1e9 {
+        format!("{:.1} MB", bytes / 1e6)
+    } else {
+        format!("{:.2} GB", bytes / 1e9)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_read_well() {
+        assert_eq!(counted(1, "frame"), "1 frame");
+        assert_eq!(counted(2000, "frame"), "2 000 frames");
+        assert_eq!(grouped(1_722_946_850), "1 722 946 850");
+        assert_eq!(seconds(3.14159), "3.1 s");
+        assert_eq!(seconds(61.2), "61 s");
+        assert_eq!(seconds(185.0), "3 min 5 s");
+        assert_eq!(size(20), "1 kB");
+        assert_eq!(size(4_243_712_178), "4.24 GB");
+    }
+}
