@@ -3,7 +3,7 @@
 //! The power spectrum is 0.0229 r0^(-5/3) f^(-11/3), f in cycles per metre (Noll, J. Opt. Soc.
 //! Am. 66, 207 (1976), eq. 21; the exact constant is 0.02289559). A Fourier transform alone
 //! would lose all waves longer than the screen, and with them a fifth of the image motion of an
-//! 8-inch telescope under a 16 m screen. So waves from the screen's length down to 1/3^10 of its
+//! 8-inch telescope under a 16 m screen. So waves from the screen's length down to 1/3^14 of its
 //! fundamental frequency are added one by one, ever coarser rings of the spectrum round zero (the
 //! subharmonics of Lane, Glindemann and Dainty, Waves in Random Media 2, 209 (1992)). Two things
 //! differ from that paper:
@@ -13,6 +13,9 @@
 //! - the long waves are kept as waves, not added into the array. The array repeats without a
 //!   seam, the waves run on: so wind can carry the screen over the telescope for as long as it
 //!   likes, and the phase has neither edges nor jumps.
+//!
+//! The structure function is Kolmogorov's up to about a quarter of the array's side; beyond, the
+//! repetition shows.
 //!
 //! Waves shorter than two samples are not there: 0.0863 (r0 f)^(-5/3) rad² for the Nyquist
 //! frequency f, which is 1 or 2 % of a radian² in a usual night.
@@ -27,7 +30,7 @@ use std::f64::consts::TAU;
 const SPECTRUM: f64 = 0.022_895_59;
 /// Rings of long waves; each is three times longer than the one before. With fewer, the slowest
 /// image motion is missing (each ring holds a third less than the one before it).
-const RINGS: i32 = 10;
+const RINGS: i32 = 14;
 /// Cells with both indices up to this get their integrated power; beyond, the spectrum is flat
 /// enough within a cell (the difference is below 1e-3).
 const STEEP: isize = 12;

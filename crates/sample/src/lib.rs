@@ -8,7 +8,7 @@
 //! blur.
 //!
 //! The chain is: ground or planet of our own (`terrain`, `sunlight`, `planet`, `scene`); air in
-//! layers (`air`: Kolmogorov phase screens, [`PhaseScreen`]); an annular pupil (`telescope`); the
+//! layers (`air`: Kolmogorov phase screens, [`PhaseScreen`]; `atmosphere`); an annular pupil (`telescope`); the
 //! picture that they form over a field where no two places see the same air (`optics`, which says
 //! what is exact and what is left out); what else changes in time (`track`); the sensor
 //! (`camera`). All chance comes from one seed (`random`), and the same settings give the same
@@ -17,6 +17,7 @@
 //! Deliberately absent: files (nothing here opens one), real places, people and instruments.
 
 mod air;
+mod atmosphere;
 mod camera;
 mod fields;
 mod fourier;

@@ -23,13 +23,11 @@
 //! channel; the part of the point-spread function beyond half a pupil transform (32 px with the
 //! usual settings), which is folded back by the discrete transform and keeps the light's sum.
 
-use crate::air::PhaseScreen;
+use crate::atmosphere::{Atmosphere, reference_size};
 use crate::fourier::{PatchPlans, PatchScratch, good_size, position, signed};
 use crate::scene::Sight;
-use crate::settings::{ARCSEC_PER_RADIAN, SampleSettings};
-use crate::telescope::Pupil;
+use crate::settings::{SampleError, SampleSettings};
 use crate::track::Moment;
-use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 use std::f64::consts::TAU;
@@ -38,20 +36,6 @@ use std::sync::Arc;
 /// Pixels between nodes. Larger: neighbouring nodes see different air and the blend smears what
 /// lies between them. Smaller: the time grows as the inverse square.
 pub(crate) const SPACING: usize = 20;
-/// Least number of pupil samples across the aperture. With fewer, r0 is undersampled and the
-/// pupil's edge coarse.
-const LEAST_ACROSS: f64 = 24.0;
-/// Side of a phase screen, samples; doubled while the field is wider than a quarter of it.
-const SCREEN: usize = 2048;
-
-struct Layer {
-    screen: PhaseScreen,
-    /// Samples by which the beam moves over the screen from one pixel of the field to the next.
-    samples_per_px: f64,
-    wind_samples_s: [f64; 2],
-    /// Square root of the layer's share of the turbulence.
-    weight: f64,
-}
 
 /// One wavelength: its pupil transform.
 struct Colour {
@@ -70,14 +54,8 @@ struct Colour {
 pub(crate) struct Optics {
     width: usize,
     height: usize,
-    aperture_samples: f64,
-    exposure_s: f64,
-    steps: usize,
-    layers: Vec<Layer>,
-    pupil: Pupil,
+    pub atmosphere: Atmosphere,
     colours: Vec<Colour>,
-    /// Size of the pupil transform at the reference wavelength.
-    reference_size: f64,
     plans: PatchPlans,
     /// Nodes in a row and in a column.
     pub nodes: [usize; 2],
@@ -112,12 +90,6 @@ pub(crate) struct OpticsScratch {
     pub passage: Passage,
 }
 
-/// Pupil transform at the reference wavelength: the smallest that puts enough samples across.
-fn reference_size(settings: &SampleSettings) -> usize {
-    let cutoff = settings.cutoff_cycles_per_px(settings.telescope.wavelength_m);
-    good_size(((LEAST_ACROSS / cutoff).ceil() as usize).max(64))
-}
-
 /// The wavelengths that will be simulated, rounded so that each pupil transform has an even side.
 pub(crate) fn rounded_wavelengths(settings: &SampleSettings) -> Vec<f64> {
     let per_sample = settings.telescope.wavelength_m / reference_size(settings) as f64;
@@ -126,15 +98,15 @@ pub(crate) fn rounded_wavelengths(settings: &SampleSettings) -> Vec<f64> {
 }
 
 impl Optics {
-    pub fn new(settings: &SampleSettings) -> Optics {
+    /// Air and telescope of a night whose settings have been checked.
+    ///
+    /// # Errors
+    /// When a layer is too high for so wide a field.
+    pub fn new(settings: &SampleSettings) -> Result<Optics, SampleError> {
         let reference = settings.telescope.wavelength_m;
-        let side = reference_size(settings);
-        let radians_per_px = settings.telescope.arcsec_per_px / ARCSEC_PER_RADIAN;
-        let step_m = reference / (radians_per_px * side as f64);
-        let aperture_samples = settings.telescope.aperture_m / step_m;
-        let pupil = Pupil::new(aperture_samples, settings.telescope.obstruction);
+        let atmosphere = Atmosphere::new(settings)?;
+        let (pupil, side) = (&atmosphere.pupil, atmosphere.reference_size);
         let wavelengths = rounded_wavelengths(settings);
-        let ideal_light: f32 = pupil.cover.iter().map(|c| c * c).sum();
         let mut planner = FftPlanner::new();
         let ends = (wavelengths.first(), wavelengths.last());
         let colours: Vec<Colour> = wavelengths
@@ -152,31 +124,25 @@ impl Optics {
                     phase_scale: (reference / w) as f32,
                     fft: planner.plan_fft_forward(size),
                     shift_y_px: (settings.telescope.dispersion_px * spread) as f32,
-                    ideal_peak: pupil.area.powi(2) / (ideal_light * (size * size) as f32),
+                    ideal_peak: pupil.area.powi(2) / (pupil.light * (size * size) as f32),
                 }
             })
             .collect();
-        let layers = layers(settings, step_m, radians_per_px, pupil.side);
         let largest = colours.iter().map(|c| c.size).max().unwrap_or(side);
         // Room for the window's 40 px and, on each side, almost all of the point-spread function.
         let plans = PatchPlans::new(good_size(largest + 32));
         let nodes = [settings.width, settings.height].map(|n| (n - 1).div_ceil(SPACING) + 1);
         let reach = SPACING as isize;
         let raised = |d: isize| 0.5 + 0.5 * (TAU / 2.0 * d as f64 / SPACING as f64).cos();
-        Optics {
+        Ok(Optics {
             width: settings.width,
             height: settings.height,
-            aperture_samples,
-            exposure_s: settings.camera.exposure_s,
-            steps: settings.camera.exposure_steps,
-            layers,
-            pupil,
+            atmosphere,
             colours,
-            reference_size: side as f64,
             plans,
             nodes,
             window: (1 - reach..reach).map(|d| raised(d) as f32).collect(),
-        }
+        })
     }
 
     /// Dispersion of each channel, px down.
@@ -195,11 +161,11 @@ impl Optics {
         let warped = ((nx - 1) * SPACING + patch) * ((ny - 1) * SPACING + patch);
         let largest = self.colours.iter().map(|c| c.size).max().unwrap_or(0);
         let fft = self.colours.iter().map(|c| c.fft.get_inplace_scratch_len()).max().unwrap_or(0);
-        let zero = Complex32::default();
+        let (zero, side) = (Complex32::default(), self.atmosphere.pupil.side);
         OpticsScratch {
             warped: vec![vec![0.0; warped]; self.colours.len()],
-            phases: vec![0.0; self.steps * self.pupil.side * self.pupil.side],
-            columns: vec![zero; self.pupil.side * largest],
+            phases: vec![0.0; self.atmosphere.steps * side * side],
+            columns: vec![zero; side * largest],
             turned: vec![zero; largest * largest],
             fft: vec![zero; fft],
             psf: vec![0.0; largest * largest],
@@ -212,85 +178,6 @@ impl Optics {
         }
     }
 
-    /// Where the beam from a place in the picture crosses a layer, samples.
-    fn footprint(&self, layer: &Layer, moment: &Moment, time_s: f64, place: [f64; 2]) -> [f64; 2] {
-        let middle = [self.width as f64 / 2.0, self.height as f64 / 2.0];
-        std::array::from_fn(|axis| {
-            let direction = place[axis] - middle[axis] - moment.mount_px[axis];
-            // The layer goes with the wind, so the beam crosses it against the wind.
-            direction * layer.samples_per_px - layer.wind_samples_s[axis] * time_s
-        })
-    }
-
-    /// Factor from a screen's unit r0 of 1 m to this moment and layer.
-    fn strength(&self, layer: &Layer, moment: &Moment) -> f64 {
-        let aperture_m = self.aperture_samples * layer.screen.step_m();
-        layer.weight * (moment.d_over_r0 / aperture_m).powf(5.0 / 6.0)
-    }
-
-    /// Times of the steps of an exposure.
-    fn times(&self, moment: &Moment) -> impl Iterator<Item = f64> + use<> {
-        let (start, exposure, steps) = (moment.time_s, self.exposure_s, self.steps);
-        (0..steps).map(move |k| start + exposure * (k as f64 + 0.5) / steps as f64)
-    }
-
-    /// Image motion that the air gives at a place of the picture, px to the right and down.
-    fn motion(&self, moment: &Moment, time_s: f64, place: [f64; 2]) -> [f32; 2] {
-        let mut slope = [0.0f64; 2];
-        for layer in &self.layers {
-            let [x, y] = self.footprint(layer, moment, time_s, place);
-            let (fx, fy) = (x.floor(), y.floor());
-            let (tx, ty) = (x - fx, y - fy);
-            let long = layer.screen.long_slope(x, y);
-            let (mut sx, mut sy) = long;
-            // Slope is smooth over the screen: interpolate it, so that motion does not jump.
-            for (dx, dy, weight) in [
-                (0, 0, (1.0 - tx) * (1.0 - ty)),
-                (1, 0, tx * (1.0 - ty)),
-                (0, 1, (1.0 - tx) * ty),
-                (1, 1, tx * ty),
-            ] {
-                let window = layer.screen.window(fx as i64 + dx, fy as i64 + dy);
-                let (wx, wy) = self.pupil.slope(window, layer.screen.stride());
-                sx += weight * f64::from(wx);
-                sy += weight * f64::from(wy);
-            }
-            let strength = self.strength(layer, moment);
-            slope[0] += strength * sx;
-            slope[1] += strength * sy;
-        }
-        // A slope of 2 pi over the whole transform moves the image by one sample of it.
-        slope.map(|s| (s * self.reference_size / TAU) as f32)
-    }
-
-    /// Motion in the middle of the field, mount included: for finding out how much scene a night
-    /// needs.
-    pub fn central_motion(&self, moment: &Moment) -> [f32; 2] {
-        let middle = [self.width as f64 / 2.0, self.height as f64 / 2.0];
-        let [x, y] = self.motion(moment, moment.time_s, middle);
-        [x + moment.mount_px[0] as f32, y + moment.mount_px[1] as f32]
-    }
-
-    /// Phases of all steps at a node, tilt of each taken out; returns their mean variance.
-    fn phases(&self, moment: &Moment, place: [f64; 2], phases: &mut [f32]) -> f32 {
-        let side = self.pupil.side;
-        let mut variance = 0.0;
-        for (phase, time_s) in phases.chunks_mut(side * side).zip(self.times(moment)) {
-            phase.fill(0.0);
-            for layer in &self.layers {
-                let [x, y] = self.footprint(layer, moment, time_s, place);
-                let strength = self.strength(layer, moment) as f32;
-                let window = layer.screen.window(x.round() as i64, y.round() as i64);
-                let from = window.chunks(layer.screen.stride());
-                for (to, from) in phase.chunks_mut(side).zip(from) {
-                    to.iter_mut().zip(from).for_each(|(to, v)| *to += strength * v);
-                }
-            }
-            variance += self.pupil.flatten(phase);
-        }
-        variance / self.steps as f32
-    }
-
     /// Make one frame into `scratch.planes`, noting what it went through in `scratch.passage`.
     pub fn expose(&self, sight: &Sight, moment: &Moment, scratch: &mut OpticsScratch) {
         let [nx, ny] = self.nodes;
@@ -299,33 +186,16 @@ impl Optics {
         scratch.passage.blur_rad2.resize(count, 0.0);
         scratch.passage.strehl.resize(count, f32::NAN);
         for node in 0..count {
-            scratch.passage.motion_px[node] = self.mean_motion(moment, node);
+            scratch.passage.motion_px[node] = self.atmosphere.mean_motion(moment, self.place(node));
         }
         self.warp(sight, scratch);
         scratch.planes.iter_mut().for_each(|plane| plane.fill(0.0));
-        let side = self.pupil.side;
         for node in 0..count {
-            let place = self.place(node);
-            let blur = self.phases(moment, place, &mut scratch.phases);
+            let motion = scratch.passage.motion_px[node];
+            let phases = &mut scratch.phases;
+            let blur = self.atmosphere.phases(moment, self.place(node), motion, phases);
             scratch.passage.blur_rad2[node] = blur;
             scratch.passage.strehl[node] = f32::NAN;
-            if self.steps > 1 {
-                // Motion within the exposure smears: put it back as a slope.
-                let mean = scratch.passage.motion_px[node];
-                for (k, time_s) in self.times(moment).enumerate() {
-                    let motion = self.motion(moment, time_s, place);
-                    let to_slope = (TAU / self.reference_size) as f32;
-                    let [sx, sy]: [f32; 2] = std::array::from_fn(|axis| {
-                        (motion[axis] + moment.mount_px[axis] as f32 - mean[axis]) * to_slope
-                    });
-                    let phase = &mut scratch.phases[k * side * side..][..side * side];
-                    for (row, y) in phase.chunks_mut(side).zip(&self.pupil.axis) {
-                        for (p, x) in row.iter_mut().zip(&self.pupil.axis) {
-                            *p += sx * x + sy * y;
-                        }
-                    }
-                }
-            }
             for channel in 0..self.colours.len() {
                 self.blur(channel, node, scratch);
             }
@@ -335,17 +205,6 @@ impl Optics {
     /// Place of a node in the picture, px.
     pub fn place(&self, node: usize) -> [f64; 2] {
         [node % self.nodes[0], node / self.nodes[0]].map(|i| (i * SPACING) as f64)
-    }
-
-    /// Motion of a node over the exposure, mount included.
-    pub fn mean_motion(&self, moment: &Moment, node: usize) -> [f32; 2] {
-        let place = self.place(node);
-        let mut sum = [0.0f32; 2];
-        for time_s in self.times(moment) {
-            let motion = self.motion(moment, time_s, place);
-            sum = [sum[0] + motion[0], sum[1] + motion[1]];
-        }
-        std::array::from_fn(|axis| sum[axis] / self.steps as f32 + moment.mount_px[axis] as f32)
     }
 
     /// Look the displaced scene up at every pixel of the frame and half a patch round it.
@@ -441,14 +300,14 @@ impl Optics {
         psf: &mut [f32],
         [columns, turned, fft]: [&mut Vec<Complex32>; 3],
     ) -> f32 {
-        let (side, size) = (self.pupil.side, colour.size);
+        let (side, size) = (self.atmosphere.pupil.side, colour.size);
         let psf = &mut psf[..size * size];
         psf.fill(0.0);
         let columns = &mut columns[..side * size];
         let turned = &mut turned[..size * size];
         for phase in phases.chunks(side * side) {
             columns.fill(Complex32::default());
-            for (i, (cover, phase)) in self.pupil.cover.iter().zip(phase).enumerate() {
+            for (i, (cover, phase)) in self.atmosphere.pupil.cover.iter().zip(phase).enumerate() {
                 if *cover > 0.0 {
                     let (sin, cos) = (phase * colour.phase_scale).sin_cos();
                     columns[(i % side) * size + i / side] =
@@ -465,9 +324,13 @@ impl Optics {
             psf.iter_mut().zip(turned.iter()).for_each(|(p, v)| *p += v.norm_sqr());
         }
         let (sum, peak) = psf.iter().fold((0.0f32, 0.0f32), |(s, m), v| (s + v, m.max(*v)));
-        let scale = 1.0 / sum;
-        psf.iter_mut().for_each(|v| *v *= scale);
-        peak * scale
+        // A cell that the pupil's edge cuts counts with its share as an amplitude, so less light
+        // than falls on it comes out (share² for share). The rest is what a sharp edge diffracts
+        // far away: spread it evenly. Without this, contrast is 3 % too high.
+        let passed = self.atmosphere.pupil.light / self.atmosphere.pupil.area;
+        let (scale, floor) = (passed / sum, (1.0 - passed) / (size * size) as f32);
+        psf.iter_mut().for_each(|v| *v = *v * scale + floor);
+        peak / sum
     }
 }
 
@@ -500,33 +363,4 @@ fn blend(
         sum = [sum[0] + weight * x, sum[1] + weight * y];
     }
     sum
-}
-
-fn layers(
-    settings: &SampleSettings,
-    step_m: f64,
-    radians_per_px: f64,
-    pupil_side: usize,
-) -> Vec<Layer> {
-    let described = &settings.air.layers;
-    let total: f64 = described.iter().map(|l| l.share).sum();
-    let highest = described.iter().map(|l| l.height_m).fold(0.0, f64::max);
-    let widest = settings.width.max(settings.height) as f64;
-    let field = widest * radians_per_px * highest / step_m + pupil_side as f64;
-    let mut size = SCREEN;
-    while (size as f64) < 4.0 * field && size < 4 * SCREEN {
-        size *= 2;
-    }
-    let pairs = described.len().div_ceil(2) as u64;
-    let screens: Vec<PhaseScreen> = (0..pairs)
-        .into_par_iter()
-        .flat_map_iter(|i| PhaseScreen::pair(settings.seed, i, size, step_m, pupil_side + 1))
-        .collect();
-    let make = |(screen, layer): (PhaseScreen, &crate::AirLayer)| Layer {
-        screen,
-        samples_per_px: radians_per_px * layer.height_m / step_m,
-        wind_samples_s: [layer.wind_x_m_s / step_m, layer.wind_y_m_s / step_m],
-        weight: (layer.share / total).sqrt(),
-    };
-    screens.into_iter().zip(described).map(make).collect()
 }

@@ -111,14 +111,14 @@ impl Face {
         // Belts flow round the storm; their edges are festooned by waves and eddies.
         let push = 0.06 * (-storm * storm * 0.5).exp() * dy.signum();
         let eddies = self.swirl.fractal(longitude * 5.0, latitude * 16.0, 5, 0.55);
-        let flow = latitude - push + 0.016 * eddies;
+        let flow = latitude - push + 0.024 * eddies;
         let mut dark = 0.18 * self.bands.fractal(3.7, flow * 14.0, 4, 0.6);
         for (middle, half, depth) in &self.belts {
             let away = (flow - middle).abs() / half;
             dark += depth * (1.0 - smooth_step(0.6, 1.35, away));
         }
         let wisps = self.wisps.fractal(longitude * 9.0 + 2.0 * eddies, flow * 42.0, 4, 0.6);
-        dark += 0.3 * wisps * (0.4 + dark.clamp(0.0, 1.0));
+        dark += 0.4 * wisps * (0.4 + dark.clamp(0.0, 1.0));
         let mut colour = mix(ZONE, BELT, dark.clamp(-0.1, 1.1));
         colour = mix(colour, POLE, smooth_step(0.75, 1.25, latitude.abs()) * 0.8);
         let hollow = 1.0 - smooth_step(1.1, 1.5, storm);

@@ -47,12 +47,12 @@ impl SampleCapture {
         settings.check()?;
         let settings = settings.clone();
         let moments = track(&settings);
-        let optics = Optics::new(&settings);
+        let optics = Optics::new(&settings)?;
         let wavelengths = rounded_wavelengths(&settings);
         // How far the scene is ever carried, and twice the ripple of a single place about that.
         let carried = moments
             .par_iter()
-            .map(|m| optics.central_motion(m).iter().fold(0.0f32, |a, v| a.max(v.abs())))
+            .map(|m| optics.atmosphere.central_motion(m).iter().fold(0.0f32, |a, v| a.max(v.abs())))
             .reduce(|| 0.0, f32::max);
         let worst = moments.iter().map(|m| m.d_over_r0).fold(0.0, f64::max);
         let cutoff = settings.cutoff_cycles_per_px(settings.telescope.wavelength_m);
@@ -130,8 +130,8 @@ impl SampleCapture {
     pub fn true_warp(&self, index: usize) -> Option<TrueWarp> {
         let moment = self.moments.get(index)?;
         let [columns, rows] = self.optics.nodes;
-        let motion_px =
-            (0..columns * rows).map(|node| self.optics.mean_motion(moment, node)).collect();
+        let motion = |node| self.optics.atmosphere.mean_motion(moment, self.optics.place(node));
+        let motion_px = (0..columns * rows).map(motion).collect();
         Some(TrueWarp { columns, rows, spacing_px: SPACING, motion_px })
     }
 

@@ -49,6 +49,8 @@ pub(crate) struct Pupil {
     pub axis: Vec<f32>,
     /// Sum of `cover`.
     pub area: f32,
+    /// Sum of the squares of `cover`: the light that the grid's amplitudes carry.
+    pub light: f32,
     /// Sum of `cover` times the square of the horizontal distance, cells².
     pub moment: f32,
 }
@@ -77,10 +79,11 @@ impl Pupil {
         }
         let axis: Vec<f32> = (0..side).map(|i| (i as f64 - middle) as f32).collect();
         let area = cover.iter().sum();
+        let light = cover.iter().map(|c| c * c).sum();
         let moment =
             cover.chunks(side).flat_map(|row| row.iter().zip(&axis)).map(|(c, x)| c * x * x);
         let moment = moment.sum();
-        Pupil { side, cover, axis, area, moment }
+        Pupil { side, cover, axis, area, light, moment }
     }
 
     /// Mean slope of a phase over the pupil, radians per cell, to the right and down: the
