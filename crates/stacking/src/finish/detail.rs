@@ -9,6 +9,7 @@
 
 use super::atrous::{MOST_SCALES, ROWS_A_TASK, along_row, five, five_rows, mirrored, reach_px};
 use super::noise::NoiseModel;
+use super::wiener::{self, WienerSettings};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, Progress, Stage};
@@ -39,6 +40,9 @@ pub struct DetailSettings {
     /// Standard deviation of a Gaussian that the picture is smoothed with first, px, 0 to 4:
     /// takes off what lies beyond the optics' cut-off, where only noise can be.
     pub smooth_px: f32,
+    /// A blur that is undone before (Wiener deconvolution); the scales then start from the
+    /// deconvolved picture, and their noise is what is left of it there.
+    pub undo: Option<WienerSettings>,
 }
 
 /// Largest gain of a scale.
@@ -78,7 +82,7 @@ impl DetailSettings {
             let found = self.smooth_px;
             return Err(format!("smooth_px is {found}, expected 0 to {MOST_SMOOTH_PX}"));
         }
-        Ok(())
+        self.undo.map_or(Ok(()), |u| u.check())
     }
 
     /// Scales that have to be computed: up to the last that changes anything.
@@ -87,11 +91,13 @@ impl DetailSettings {
         self.scales.iter().rposition(changes).map_or(0, |i| i + 1)
     }
 
-    /// How far around it a pixel looks, px: a crop with this margin comes out as in the whole.
+    /// How far around it a pixel looks, px: a crop with this margin comes out as in the whole
+    /// (bit for bit without `undo`, nearly so with it).
     pub fn margin_px(&self) -> usize {
+        let undone = if self.undo.is_some() { wiener::MARGIN_PX } else { 0 };
         let active = self.active();
         let energy = if active > 0 { 2 << (active - 1) } else { 0 };
-        reach_px(active) + energy + gaussian_kernel(self.smooth_px).len() / 2
+        reach_px(active) + energy + gaussian_kernel(self.smooth_px).len() / 2 + undone
     }
 }
 
@@ -295,13 +301,14 @@ mod tests {
     fn scales_left_as_they_are_change_nothing() {
         let plane: Vec<f32> = (0..600).map(|i| ((i * 37) % 101) as f32 / 101.0).collect();
         let noise = NoiseModel::white(0.01);
-        let still = DetailSettings { scales: vec![DetailScale::default(); 6], smooth_px: 0.0 };
+        let still =
+            DetailSettings { scales: vec![DetailScale::default(); 6], smooth_px: 0.0, undo: None };
         assert_eq!(sharpen(&plane, 30, &still, &noise, &Silent, (0, 1)).unwrap(), plane);
         assert_eq!(still.margin_px(), 0);
         // Gain 1 computed the long way round is the picture too.
         let mut scales = vec![DetailScale::default(); 5];
         scales[4].gain = 1.000_001;
-        let long = DetailSettings { scales, smooth_px: 0.0 };
+        let long = DetailSettings { scales, smooth_px: 0.0, undo: None };
         let out = sharpen(&plane, 30, &long, &noise, &Silent, (0, 1)).unwrap();
         assert!(out.iter().zip(&plane).all(|(a, b)| (a - b).abs() < 2e-6));
     }
@@ -311,9 +318,11 @@ mod tests {
         let bad = DetailSettings {
             scales: vec![DetailScale { gain: f32::NAN, hold_back: 0.0 }],
             smooth_px: 0.0,
+            undo: None,
         };
         assert!(bad.check().unwrap_err().contains("detail scale 1: gain"));
-        let many = DetailSettings { scales: vec![DetailScale::default(); 9], smooth_px: 0.0 };
+        let many =
+            DetailSettings { scales: vec![DetailScale::default(); 9], smooth_px: 0.0, undo: None };
         assert!(many.check().is_err());
     }
 }

@@ -41,7 +41,8 @@ use stillwright_picture::{Cancelled, Picture, Progress, Stage};
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "method", rename_all = "kebab-case")]
 pub enum Sharpening {
-    /// Detail scales with starting values from telescope, remaining blur and noise.
+    /// Starting values from telescope, remaining blur and noise: the blur undone, and detail
+    /// scales that hold back what is only noise.
     #[default]
     Automatic,
     /// Detail scales as given.
@@ -78,11 +79,7 @@ impl FinishSettings {
             Sharpening::Automatic | Sharpening::None => {}
             Sharpening::DetailScales(detail) => detail.check()?,
             Sharpening::Wiener(wiener) => {
-                wiener.blur.map_or(Ok(()), |b| b.check())?;
-                if !(1e-3..=1e3).contains(&wiener.noise_weight) {
-                    let found = wiener.noise_weight;
-                    return Err(format!("wiener: noise_weight is {found}, expected 0.001 to 1000"));
-                }
+                wiener.check()?;
             }
             Sharpening::RichardsonLucy(rl) => {
                 rl.blur.map_or(Ok(()), |b| b.check())?;
@@ -149,6 +146,24 @@ pub enum FinishError {
     Stack(String),
 }
 
+/// What the finish needs of a stack: the linear picture and its halves.
+#[derive(Clone, Copy, Debug)]
+pub struct Halved<'a> {
+    /// All kept light.
+    pub picture: &'a Picture,
+    /// Two pictures of one half of the kept light each, of the same shape.
+    pub halves: [&'a Picture; 2],
+    /// Pixels of the picture per capture pixel.
+    pub scale: f32,
+}
+
+impl<'a> From<&'a Stack> for Halved<'a> {
+    fn from(stack: &'a Stack) -> Halved<'a> {
+        let [a, b] = &stack.halves;
+        Halved { picture: &stack.picture, halves: [a, b], scale: stack.scale }
+    }
+}
+
 /// Finish a stack: measure, resolve, render.
 ///
 /// Samples that are not finite are taken for 0. The same stack and settings give the same
@@ -157,15 +172,16 @@ pub enum FinishError {
 /// # Errors
 /// When cancelled, when a setting is out of range, or when the stack's halves differ from its
 /// picture in shape.
-pub fn finish(
-    stack: &Stack,
+pub fn finish<'a>(
+    stack: impl Into<Halved<'a>>,
     settings: &FinishSettings,
     progress: &dyn Progress,
 ) -> Result<Finished, FinishError> {
+    let stack = stack.into();
     settings.check().map_err(FinishError::Setting)?;
     let measured = measure(stack, settings.optics.as_ref(), progress)?;
     let (mut used, warnings) = resolve(stack, &measured, settings);
-    let mut picture = sharpen(&stack.picture, &used, &measured, progress)?;
+    let mut picture = sharpen(stack.picture, &used, &measured, progress)?;
     used.colour.apply(&mut picture);
     used.tone = used.tone.resolve(&picture);
     used.tone.apply(&mut picture);
@@ -178,13 +194,14 @@ pub fn finish(
 /// # Errors
 /// When cancelled, or when the halves differ from the picture in shape or channels are
 /// neither 1 nor 3.
-pub fn measure(
-    stack: &Stack,
+pub fn measure<'a>(
+    stack: impl Into<Halved<'a>>,
     optics: Option<&Optics>,
     progress: &dyn Progress,
 ) -> Result<Measured, FinishError> {
+    let stack = stack.into();
     let shape = stack.picture.planes.dim();
-    for half in &stack.halves {
+    for half in stack.halves {
         if half.planes.dim() != shape {
             let found = half.planes.dim();
             return Err(FinishError::Stack(format!(
@@ -230,7 +247,7 @@ fn measure_plane(
         &correlation,
         cutoff,
         obstruction.unwrap_or(TYPICAL_OBSTRUCTION),
-        ResidualBlur::STACK_EXPONENT,
+        start::expected_slope(mean),
     );
     Some(ChannelMeasure { correlation, noise, signal })
 }
@@ -244,11 +261,12 @@ const TRIAL_SIDE: usize = 1024;
 
 /// Turn automatic settings into numbers (all but the tone, which is taken from the sharpened
 /// picture), with a sentence for each thing that could not be had.
-pub fn resolve(
-    stack: &Stack,
+pub fn resolve<'a>(
+    stack: impl Into<Halved<'a>>,
     measured: &Measured,
     settings: &FinishSettings,
 ) -> (FinishSettings, Vec<String>) {
+    let stack = stack.into();
     let mut used = settings.clone();
     let mut warnings = Vec::new();
     let signal = measured.light.as_ref().and_then(|m| m.signal.map(|s| (m, s)));
@@ -256,10 +274,10 @@ pub fn resolve(
     match &mut used.sharpening {
         Sharpening::Automatic => {
             let detail = signal.map(|(m, s)| {
-                let light = trial_part(&stack.picture);
+                let light = trial_part(stack.picture);
                 let width = light.ncols();
                 let light: Vec<f32> = light.iter().map(|v| finite(*v)).collect();
-                start::starting_scales(&s, &m.correlation, &m.noise, &light, width)
+                start::starting_values(&s, &m.noise, &light, width)
             });
             if detail.is_none() {
                 warnings.push(nothing.into());
@@ -277,6 +295,14 @@ pub fn resolve(
                 used.sharpening = Sharpening::None;
             }
         }
+        Sharpening::DetailScales(DetailSettings { undo: Some(undo), .. }) => {
+            if undo.blur.is_none() {
+                undo.blur = signal.map(|(_, s)| s.blur);
+            }
+            if signal.is_none() {
+                warnings.push(nothing.into());
+            }
+        }
         Sharpening::DetailScales(_) | Sharpening::None => {}
     }
     if signal.is_some_and(|(_, s)| !s.cutoff_known) && used.sharpening != Sharpening::None {
@@ -286,7 +312,7 @@ pub fn resolve(
                 .into(),
         );
     }
-    used.colour = used.colour.resolve(&stack.picture);
+    used.colour = used.colour.resolve(stack.picture);
     (used, warnings)
 }
 
@@ -351,9 +377,15 @@ pub fn sharpen(
             known.and_then(|m| m.signal).or_else(|| measured.light.as_ref().and_then(|m| m.signal));
         let sharp = match (&used.sharpening, signal) {
             _ if plane.is_empty() => plane,
-            (Sharpening::DetailScales(detail), _) => {
-                detail::sharpen(&plane, width, detail, noise, progress, step)?
-            }
+            (Sharpening::DetailScales(detail), signal) => match (detail.undo, signal) {
+                (Some(undo), Some(signal)) => {
+                    let left = noise.filtered(|f| wiener::gain(&undo, &signal, noise, f));
+                    let sharp =
+                        wiener::deconvolve(&plane, size, &undo, &signal, noise, progress, step)?;
+                    detail::sharpen(&sharp, width, detail, &left, progress, step)?
+                }
+                _ => detail::sharpen(&plane, width, detail, noise, progress, step)?,
+            },
             (Sharpening::Wiener(settings), Some(signal)) => {
                 wiener::deconvolve(&plane, size, settings, &signal, noise, progress, step)?
             }

@@ -21,6 +21,8 @@ pub struct NoiseModel {
     pub variance_per_brightness: f64,
     /// Lowest variance that was found anywhere; the line is not followed below it.
     pub least_variance: f64,
+    /// Mean brightness of the channel.
+    pub mean_brightness: f64,
     /// Ring centres, cycles per px.
     pub frequency: Vec<f64>,
     /// Noise power of each ring as a multiple of that of white noise of the same variance.
@@ -39,6 +41,7 @@ impl NoiseModel {
             dark_variance: sigma * sigma,
             variance_per_brightness: 0.0,
             least_variance: sigma * sigma,
+            mean_brightness: 0.0,
             frequency: vec![0.0, 0.5],
             spectrum: vec![1.0, 1.0],
         }
@@ -66,9 +69,22 @@ impl NoiseModel {
             dark_variance: dark,
             variance_per_brightness: slope,
             least_variance: if least.is_finite() { least } else { 0.0 },
+            mean_brightness: bright.iter().sum::<f64>() / bright.len().max(1) as f64,
             frequency: correlation.frequency.clone(),
             spectrum: spectrum.collect(),
         }
+    }
+
+    /// The noise after a linear filter of gain `gain(frequency)`: only the spectrum changes, so
+    /// it is then relative to white noise of the variance *before* the filter.
+    pub fn filtered(&self, gain: impl Fn(f64) -> f64) -> NoiseModel {
+        // Rings of the model may be coarser than the filter's features: take enough of them.
+        let rings = 256;
+        let frequency: Vec<f64> =
+            (0..=rings).map(|k| f64::from(k) * 0.75 / f64::from(rings)).collect();
+        let power = |f: &f64| ring_value(&self.frequency, &self.spectrum, *f) * gain(*f).powi(2);
+        let spectrum = frequency.iter().map(power).collect();
+        NoiseModel { frequency, spectrum, ..self.clone() }
     }
 
     /// Variance of a pixel of the given brightness.

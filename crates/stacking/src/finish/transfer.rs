@@ -93,8 +93,9 @@ pub fn pixel_mtf(fx: f64, fy: f64) -> f64 {
 /// `exp(-(f / scale)^exponent)`.
 ///
 /// `exponent` 5/3 is a long exposure through Kolmogorov turbulence (Fried 1966), 2 a Gaussian.
-/// The mean of many aligned short exposures falls more like exponent 1.25: measured on stacks
-/// of simulated captures with known truth, see [`ResidualBlur::STACK_EXPONENT`].
+/// The mean of many aligned short exposures falls more slowly at the fine end: 1.2 to 1.33
+/// were measured on whole-frame stacks of two simulated captures with known truth (D/r0 5.5
+/// and 6.5, best 20 %).
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ResidualBlur {
@@ -110,11 +111,8 @@ fn stack_exponent() -> f64 {
 }
 
 impl ResidualBlur {
-    /// The exponent of aligned stacks. Of 1, 1.2, 1.33, 1.5 and 5/3, the values 1.2 and 1.33
-    /// brought a blind estimate within 2 to 10 per cent of the oracle's error on two simulated
-    /// captures (D/r0 5.5 and 6.5, best 20 %); larger ones take blur for missing scene and
-    /// sharpen too much, smaller ones smooth fine detail away.
-    pub const STACK_EXPONENT: f64 = 1.25;
+    /// A middle value, for a blur of which only the scale is given.
+    pub const STACK_EXPONENT: f64 = 1.4;
 
     /// Transfer at `frequency` (cycles per px of the stack), 0 to 1.
     pub fn transfer(&self, frequency: f64) -> f64 {

@@ -25,10 +25,38 @@ impl Default for WienerSettings {
     }
 }
 
+impl WienerSettings {
+    /// What is wrong with the numbers, if anything.
+    ///
+    /// # Errors
+    /// A sentence naming the field, the value found and the range expected.
+    pub fn check(&self) -> Result<(), String> {
+        self.blur.map_or(Ok(()), |b| b.check())?;
+        if !(1e-3..=1e3).contains(&self.noise_weight) {
+            let found = self.noise_weight;
+            return Err(format!("wiener: noise_weight is {found}, expected 0.001 to 1000"));
+        }
+        Ok(())
+    }
+}
+
 /// Pixels around the picture that are filled with its mirror image while it is filtered, and
 /// the margin a preview needs for its middle to look like the whole (within a hundredth of
 /// the noise; this filter has no sharp end).
 pub const MARGIN_PX: usize = 64;
+
+/// Gain at `frequency`; the noise at the channel's mean brightness stands for all of it.
+pub(crate) fn gain(
+    settings: &WienerSettings,
+    model: &SignalModel,
+    noise: &NoiseModel,
+    frequency: f64,
+) -> f64 {
+    let blur = settings.blur.unwrap_or(model.blur);
+    let white = noise.variance(noise.mean_brightness);
+    let power = white * ring_value(&noise.frequency, &noise.spectrum, frequency);
+    model.wiener_gain(&blur, power, settings.noise_weight, frequency)
+}
 
 /// Deconvolve one channel (row-major, height x width).
 ///
@@ -43,14 +71,7 @@ pub(crate) fn deconvolve(
     progress: &dyn Progress,
     step: (usize, usize),
 ) -> Result<Vec<f32>, Cancelled> {
-    let blur = settings.blur.unwrap_or(model.blur);
-    // The noise at the channel's mean brightness stands for all of it.
-    let mean = plane.iter().map(|v| f64::from(*v)).sum::<f64>() / plane.len().max(1) as f64;
-    let variance = noise.variance(mean);
-    let curve = |f: f64| {
-        let power = variance * ring_value(&noise.frequency, &noise.spectrum, f);
-        model.wiener_gain(&blur, power, settings.noise_weight, f)
-    };
+    let curve = |f: f64| gain(settings, model, noise, f);
     let mut out = vec![0.0; plane.len()];
     Filter::new(size, MARGIN_PX, Edges::Mirror, &curve).apply(plane, &mut out, progress, step)?;
     Ok(out)
