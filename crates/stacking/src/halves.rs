@@ -103,7 +103,8 @@ pub struct HalfCorrelation {
     /// The correlation as measured, -1 to 1.
     pub frc: Vec<f64>,
     /// The correlation without its floor, made never-rising (weighted pool of neighbours), so
-    /// that noise in the curve cannot cross a threshold twice; 0 to 1.
+    /// that noise in the curve cannot cross a threshold twice; 0 where a pool lies within two
+    /// standard errors of 0, else up to 1.
     pub frc_falling: Vec<f64>,
     /// Signal-to-noise power ratio of the whole stack, from `frc_falling`.
     pub ssnr: Vec<f64>,
@@ -318,13 +319,21 @@ fn evaluate(
     if rings > 1 {
         cleaned[0] = cleaned[1];
     }
-    let mut frc_falling = never_rising(&cleaned, &sums.count);
-    frc_falling.iter_mut().for_each(|v| *v = v.clamp(0.0, 1.0 - 1e-9));
+    let significant = |(value, count): (f64, f64)| {
+        // Standard error of a correlation; half of the coefficients are mirrors of the others.
+        let scatter = (1.0 - value * value) / (0.5 * sums.independent * count).max(1.0).sqrt();
+        if value > 2.0 * scatter { value.min(1.0 - 1e-9) } else { 0.0 }
+    };
+    let frc_falling: Vec<f64> =
+        never_rising(&cleaned, &sums.count).into_iter().map(significant).collect();
     let ssnr: Vec<f64> = frc_falling.iter().map(|f| 2.0 * f / (1.0 - f)).collect();
     let information_bits = (1..rings).map(|k| sums.count[k] * (1.0 + ssnr[k]).log2()).sum::<f64>();
     let crossing = |threshold: &dyn Fn(usize) -> f64| -> Option<Resolution> {
         let below = (1..rings).find(|&k| frc_falling[k] < threshold(k))?;
-        if below <= 1 {
+        // A few coarse rings may correlate by chance.
+        let count: f64 = sums.count[1..below].iter().sum();
+        let sum: f64 = (1..below).map(|k| sums.count[k] * cleaned[k]).sum();
+        if below <= 2 || sum < 4.0 * (2.0 * count / sums.independent).sqrt() {
             return None;
         }
         let (high, low) =
@@ -397,8 +406,9 @@ fn floor(
     Some((value.clamp(0.0, 0.9), frequency[from]))
 }
 
-/// Weighted least-squares fit of a curve that never rises (pool adjacent violators).
-fn never_rising(values: &[f64], weights: &[f64]) -> Vec<f64> {
+/// Weighted least-squares fit of a curve that never rises (pool adjacent violators): for each
+/// value the mean of its pool and the pool's weight.
+fn never_rising(values: &[f64], weights: &[f64]) -> Vec<(f64, f64)> {
     let mut pools: Vec<(f64, f64, usize)> = Vec::with_capacity(values.len());
     for (value, weight) in values.iter().zip(weights) {
         let mut pool = (*value, weight.max(1e-12), 1);
@@ -409,7 +419,9 @@ fn never_rising(values: &[f64], weights: &[f64]) -> Vec<f64> {
         }
         pools.push(pool);
     }
-    pools.iter().flat_map(|(value, _, len)| std::iter::repeat_n(*value, *len)).collect()
+    let spread =
+        |(value, weight, len): &(f64, f64, usize)| std::iter::repeat_n((*value, *weight), *len);
+    pools.iter().flat_map(spread).collect()
 }
 
 /// Robust noise of the mean of both halves, from half their difference.
@@ -453,7 +465,7 @@ mod tests {
     #[test]
     fn a_falling_fit_pools_what_rises() {
         let fit = never_rising(&[3.0, 1.0, 2.0, 0.0], &[1.0, 1.0, 3.0, 1.0]);
-        assert_eq!(fit, vec![3.0, 1.75, 1.75, 0.0]);
+        assert_eq!(fit, vec![(3.0, 1.0), (1.75, 4.0), (1.75, 4.0), (0.0, 1.0)]);
     }
 
     #[test]

@@ -103,7 +103,7 @@ impl DetailSettings {
 
 /// Taps of a Gaussian, summing to 1; a single 1 where there is nothing to smooth.
 fn gaussian_kernel(sigma_px: f32) -> Vec<f32> {
-    if !(sigma_px > 0.05) {
+    if sigma_px.is_nan() || sigma_px <= 0.05 {
         return vec![1.0];
     }
     let sigma = f64::from(sigma_px.min(MOST_SMOOTH_PX));

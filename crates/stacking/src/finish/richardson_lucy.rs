@@ -144,6 +144,14 @@ mod tests {
         assert!((ten[40] - 0.861_970_74).abs() < 1e-7, "{}", ten[40]);
         assert!((ten[41] - 0.033_226_29).abs() < 1e-7, "{}", ten[41]);
         assert!((ten.iter().sum::<f64>() - 1.0).abs() < 1e-7);
+        let text = include_str!("../../tests/fixtures/finish_reference.txt");
+        for steps in [1, 10, 50] {
+            let name = format!("richardson_lucy_{steps} ");
+            let row = text.lines().find_map(|l| l.strip_prefix(&name)).unwrap();
+            for (found, expected) in toy(steps).iter().zip(row.split(' ')) {
+                assert!((found - expected.parse::<f64>().unwrap()).abs() < 1e-7, "{steps} steps");
+            }
+        }
         assert!((toy(50)[40] - 0.999_998_49).abs() < 1e-7);
         assert!((toy(1)[40] - 0.140_625).abs() < 1e-9);
     }
