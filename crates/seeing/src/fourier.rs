@@ -100,7 +100,7 @@ impl Fourier {
             // A real raster has real first and (even widths) last columns; rounding leaves
             // traces there, which the plan would refuse.
             work.row[0].im = 0.0;
-            if self.width % 2 == 0 {
+            if self.width.is_multiple_of(2) {
                 work.row[columns - 1].im = 0.0;
             }
             let _ = self.row_inverse.process_with_scratch(&mut work.row, line, &mut work.scratch);

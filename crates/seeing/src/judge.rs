@@ -13,17 +13,20 @@ pub(crate) struct Raw {
     pub brightness: f32,
     /// Mean over the whole frame, share of full scale.
     pub mean: f32,
+    /// Standard deviation of the reduced light, share of full scale.
+    pub contrast: f32,
     pub clipped_share: f32,
     pub trouble: Option<String>,
 }
 
-/// Below this share of the clear frames' light a frame is blank.
+/// Below this share of the clear frames' light, or dim and below this share of their contrast, a
+/// frame is blank (many cameras add a pedestal to every sample, so that dark is not 0).
 const BLANK_BELOW: f32 = 0.1;
 /// Below this share of the clear frames' light a frame is clouded. Thin haze changes little but
 /// the noise; a cloud that takes a third of the light scatters enough to veil the rest.
 const CLOUD_BELOW: f32 = 0.65;
 /// Frames on each side whose shifts tell where the scene should lie.
-const NEIGHBOURS: usize = 20;
+const NEIGHBOURS: usize = 8;
 
 /// Compare the frames: the reports, in order, and the mean energy of each cell. `cell_energy` (frame after frame, `cells` each) is
 /// turned into grades relative to each cell's mean over the usable frames.
@@ -74,13 +77,17 @@ fn dim_frames(raws: &[Raw], rejected: &mut [Option<Rejection>]) {
     let rank = levels.len() * 3 / 4;
     let rank = rank.min(levels.len() - 1);
     let clear = *levels.select_nth_unstable_by(rank, f32::total_cmp).1;
+    let contrast =
+        median(raws.iter().filter(|r| r.trouble.is_none()).map(|r| r.contrast).collect());
     for (raw, reason) in raws.iter().zip(rejected.iter_mut()) {
         if reason.is_some() {
             continue;
         }
-        if raw.mean < 1e-4 || raw.brightness < BLANK_BELOW * clear {
+        let dim = raw.brightness < CLOUD_BELOW * clear;
+        let dark = raw.mean < 1e-4 || raw.brightness < BLANK_BELOW * clear;
+        if dark || (dim && raw.contrast < BLANK_BELOW * contrast) {
             *reason = Some(Rejection::Blank);
-        } else if raw.brightness < CLOUD_BELOW * clear {
+        } else if dim {
             *reason = Some(Rejection::Cloud);
         }
     }
@@ -107,9 +114,9 @@ fn bumped_frames(raws: &[Raw], rejected: &mut [Option<Rejection>], short_side_px
         })
         .collect();
     let usual = median(away.clone());
-    // Wander of a mount and of the air has no sharp limit: eight times the usual distance, and
+    // Wander of a mount and of the air has no sharp limit: six times the usual distance, and
     // at least a sixteenth of the frame, is beyond what either does.
-    let limit = (8.0 * usual).max(short_side_px / 16.0);
+    let limit = (6.0 * usual).max(short_side_px / 16.0);
     for (i, distance) in usable.into_iter().zip(away) {
         let lost = !raws[i].shift.x_px.is_finite() || raws[i].correlation < 0.4 * typical;
         if lost || distance > limit {
@@ -173,6 +180,7 @@ mod tests {
                 correlation: 0.8,
                 brightness: 1.0,
                 mean: 0.3,
+                contrast: 0.05,
                 clipped_share: 0.0,
                 trouble: None,
             })
@@ -184,6 +192,9 @@ mod tests {
         let mut raws = night(120);
         raws[10].brightness = 0.001;
         raws[10].mean = 0.0;
+        // A blank frame of a camera with a pedestal.
+        raws[20].brightness = 0.3;
+        raws[20].contrast = 0.001;
         for raw in &mut raws[40..50] {
             raw.brightness = 0.45;
         }
@@ -194,7 +205,7 @@ mod tests {
         let mut energy = vec![1.0; 120 * 4];
         let (reports, _) = judge_frames(raws, &mut energy, 4, 224.0);
         let expected = |i: usize| match i {
-            10 => Some(Rejection::Blank),
+            10 | 20 => Some(Rejection::Blank),
             40..50 => Some(Rejection::Cloud),
             70 | 71 | 90 => Some(Rejection::Bumped),
             100 => Some(Rejection::Unreadable),

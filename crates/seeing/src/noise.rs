@@ -60,8 +60,8 @@ impl NoiseMeter {
             let (x, y) = ((block % columns) * span, (block / columns) * span);
             let plane = if planes == 3 { 1 } else { 0 };
             let measured = match &frame.samples {
-                Samples::U8(v) => measure(v, &format, x, y, step, plane, |s| f32::from(s)),
-                Samples::U16(v) => measure(v, &format, x, y, step, plane, |s| f32::from(s)),
+                Samples::U8(v) => measure(v, &format, x, y, step, plane, f32::from),
+                Samples::U16(v) => measure(v, &format, x, y, step, plane, f32::from),
                 Samples::F32(v) => measure(v, &format, x, y, step, plane, |s| s),
             };
             self.blocks.extend(measured);

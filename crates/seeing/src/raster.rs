@@ -44,6 +44,13 @@ impl Raster {
         if self.values.is_empty() { 0.0 } else { (sum / self.values.len() as f64) as f32 }
     }
 
+    /// Standard deviation of all samples; 0 for an empty raster.
+    pub fn deviation(&self) -> f32 {
+        let mean = f64::from(self.mean());
+        let sum: f64 = self.values.iter().map(|v| (f64::from(*v) - mean).powi(2)).sum();
+        (sum / self.values.len().max(1) as f64).sqrt() as f32
+    }
+
     /// Bilinear sample at (`x`, `y`) px; positions outside are clamped to the edge.
     pub fn bilinear(&self, x: f32, y: f32) -> f32 {
         let x = x.clamp(0.0, (self.width - 1) as f32);

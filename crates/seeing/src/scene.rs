@@ -36,7 +36,7 @@ pub fn find_disc(light: &Raster) -> Option<Disc> {
     let mut sorted = light.values.clone();
     let low = *sorted.select_nth_unstable_by(n / 20, f32::total_cmp).1;
     let high = *sorted.select_nth_unstable_by(n - 1 - n / 200, f32::total_cmp).1;
-    if !(high - low > 1e-4) {
+    if high - low <= 1e-4 {
         return None;
     }
     let level = low + 0.25 * (high - low);

