@@ -28,10 +28,11 @@ impl Field {
 
     /// The field at a place, -1 to 1; neighbouring lattice points are independent.
     pub fn at(self, x: f32, y: f32) -> f32 {
-        let (fx, fy) = (x.floor(), y.floor());
+        // Rounding down by hand: the library call is slow where the processor is not known.
+        let down = |v: f32| v as i32 - i32::from(v < 0.0);
+        let (ix, iy) = (down(x), down(y));
         let smooth = |t: f32| t * t * t * (t * (t * 6.0 - 15.0) + 10.0);
-        let (tx, ty) = (smooth(x - fx), smooth(y - fy));
-        let (ix, iy) = (fx as i32, fy as i32);
+        let (tx, ty) = (smooth(x - ix as f32), smooth(y - iy as f32));
         let mix = |a: f32, b: f32, t: f32| a + (b - a) * t;
         let along = |y: i32| mix(self.lattice(ix, y), self.lattice(ix.wrapping_add(1), y), tx);
         mix(along(iy), along(iy.wrapping_add(1)), ty)

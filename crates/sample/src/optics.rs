@@ -19,6 +19,11 @@
 //! a clear sky. A scatter through phase alone, without the matching change of the beams'
 //! footprints, would.
 //!
+//! Between two nodes the blur is a mixture of theirs, where in truth it is its own. Under the usual
+//! night (two fifths of the turbulence 3.2 km up, D / r0 = 5) a frame differs from one summed up
+//! pixel by pixel by 11 % rms of its contrast, mostly in the shape of its speckles; under a layer
+//! at 1.5 km by 5 %. Halving the spacing would halve that and take four times as long.
+//!
 //! Left out: twinkling (scintillation), which is faint on extended objects; colour within one
 //! channel; the part of the point-spread function beyond half a pupil transform (32 px with the
 //! usual settings), which is folded back by the discrete transform and keeps the light's sum.
@@ -34,8 +39,9 @@ use std::f64::consts::TAU;
 use std::sync::Arc;
 
 /// Pixels between nodes. Larger: neighbouring nodes see different air and the blend smears what
-/// lies between them. Smaller: the time grows as the inverse square.
-pub(crate) const SPACING: usize = 20;
+/// lies between them (at 20 px, 15 % of the contrast instead of 11 %). Smaller: the time grows as
+/// the inverse square.
+pub(crate) const SPACING: usize = 14;
 
 /// One wavelength: its pupil transform.
 struct Colour {
@@ -129,7 +135,7 @@ impl Optics {
             })
             .collect();
         let largest = colours.iter().map(|c| c.size).max().unwrap_or(side);
-        // Room for the window's 40 px and, on each side, almost all of the point-spread function.
+        // Room for the window's 28 px and, on each side, almost all of the point-spread function.
         let plans = PatchPlans::new(good_size(largest + 32));
         let nodes = [settings.width, settings.height].map(|n| (n - 1).div_ceil(SPACING) + 1);
         let reach = SPACING as isize;
@@ -363,4 +369,73 @@ fn blend(
         sum = [sum[0] + weight * x, sum[1] + weight * y];
     }
     sum
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::track::track;
+    use crate::{scene, settings::AirLayer};
+    use rayon::prelude::*;
+
+    #[test]
+    fn tiles_agree_with_pixel_by_pixel_summation() {
+        let mut night = SampleSettings::small(21);
+        // One layer at the default night's height, and the default night itself.
+        let high = AirLayer { height_m: 1500.0, share: 1.0, wind_x_m_s: 5.0, wind_y_m_s: 0.0 };
+        for (layers, allowed) in [(vec![high], 0.07), (night.air.layers.clone(), 0.13)] {
+            night.air.layers = layers;
+            let optics = Optics::new(&night).expect("allowed settings");
+            let wavelengths = rounded_wavelengths(&night);
+            let (sight, _) = scene::build(&night, &wavelengths, 110);
+            let moment = track(&night)[7];
+            let mut scratch = optics.scratch();
+            optics.expose(&sight, &moment, &mut scratch);
+            let frame = scratch.planes[0].clone();
+            let colour = &optics.colours[0];
+            let (size, half) = (colour.size, colour.size as isize / 2);
+            // The scene moved by each pixel's own motion (held beyond the outer nodes).
+            let (wide, high) = (night.width + size, night.height + size);
+            let moved: Vec<f32> = (0..wide * high)
+                .into_par_iter()
+                .map(|i| {
+                    let [x, y] = [i % wide, i / wide].map(|p| p as f64 - half as f64);
+                    let last = optics.nodes.map(|n| ((n - 1) * SPACING) as f64);
+                    let place = [x.clamp(0.0, last[0]), y.clamp(0.0, last[1])];
+                    let [mx, my] = optics.atmosphere.mean_motion(&moment, place);
+                    sight.at(0, x as f32 - mx, y as f32 - my)
+                })
+                .collect();
+            let (mut square, mut sum, mut squares, mut count) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+            // Off the nodes and on them.
+            for y in (3..night.height).step_by(7) {
+                for x in (2..night.width).step_by(7) {
+                    let place = [x as f64, y as f64];
+                    let motion = optics.atmosphere.mean_motion(&moment, place);
+                    optics.atmosphere.phases(&moment, place, motion, &mut scratch.phases);
+                    optics.point_spread(
+                        colour,
+                        &scratch.phases,
+                        &mut scratch.psf,
+                        [&mut scratch.columns, &mut scratch.turned, &mut scratch.fft],
+                    );
+                    let mut exact = 0.0f64;
+                    for v in -half..half {
+                        for u in -half..half {
+                            let weight = scratch.psf[position(v, size) * size + position(u, size)];
+                            let at = |p: usize, d: isize| (p as isize - d + half) as usize;
+                            exact += f64::from(weight * moved[at(y, v) * wide + at(x, u)]);
+                        }
+                    }
+                    let found = f64::from(frame[y * night.width + x]);
+                    square += (found - exact).powi(2);
+                    (sum, squares, count) = (sum + exact, squares + exact * exact, count + 1.0);
+                }
+            }
+            let contrast = (squares / count - (sum / count).powi(2)).sqrt();
+            let off = (square / count).sqrt();
+            println!("off by {off:.5} rms of a contrast of {contrast:.4}: {:.4}", off / contrast);
+            assert!(off < allowed * contrast, "{off} of {contrast}");
+        }
+    }
 }
