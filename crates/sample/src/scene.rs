@@ -101,9 +101,9 @@ pub(crate) fn build(
         let mut spectrum: Vec<Complex32> =
             plane.into_iter().flatten().map(|v| Complex32::new(*v, 0.0)).collect();
         transform(&mut spectrum, rows, columns, false);
-        // What lies above the cut-off no frame can show. It fades out before it could be
-        // mistaken for something below when sampled once a pixel.
-        let (full, none) = (highest + 0.01, (1.0 - highest).max(highest + 0.02));
+        // What lies above the cut-off no frame can show. It goes here, since a cut point-spread
+        // function lets a little of it through, and sampling once a pixel would fold it back.
+        let (full, none) = (highest + 0.01, highest + 0.06);
         let kept = resize_spectrum(&spectrum, (rows, columns), kept_size, |ky, kx| {
             let (fy, fx) = frequency(ky, kx);
             let t = ((fy.hypot(fx) - full) / (none - full)).clamp(0.0, 1.0);
