@@ -5,7 +5,7 @@
 
 mod finish_support;
 
-use finish_support::{Known, Random, cratered, disc, filtered, stack_of};
+use finish_support::{Known, Random, cratered, disc, error, filtered, stack_of};
 use stillwright_picture::{Cancelled, Picture, Plane, Progress, Silent, Stage};
 use stillwright_stacking::finish::{
     Bend, DetailScale, DetailSettings, FinishSettings, NoiseModel, Optics, Point,
@@ -135,6 +135,44 @@ fn a_preview_is_the_whole_and_threads_do_not_matter() {
         println!("margin {margin} px, largest difference {worst}");
         assert!(worst <= tolerance, "{worst}");
     }
+}
+
+#[test]
+fn colour_previews_are_the_whole_and_every_channel_gets_sharper() {
+    let scene = cratered(360, 400, 7);
+    let truths = [1.4f32, 1.0, 0.6].map(|hue| hue * &scene);
+    let known: Vec<Known> = (0..3)
+        .map(|c| {
+            stack_of(&filtered(&truths[c], |f| (-(f / 0.1).powf(1.4)).exp()), 0.004, true, c as u64)
+        })
+        .collect();
+    let colour = |pick: &dyn Fn(&Known) -> &Picture| {
+        let planes: Vec<_> = known.iter().map(|k| pick(k).plane(0)).collect();
+        Picture { planes: ndarray::stack(ndarray::Axis(0), &planes).unwrap() }
+    };
+    let stack = Known {
+        picture: colour(&|k| &k.picture),
+        halves: [colour(&|k| &k.halves[0]), colour(&|k| &k.halves[1])],
+    };
+    let measured = measure(&stack, None, &Silent).unwrap();
+    let (mut used, _) = resolve(&stack, &measured, &FinishSettings::default());
+    let out = sharpen(&stack.picture, &used, &measured, &Silent).unwrap();
+    for (c, truth) in truths.iter().enumerate() {
+        let before = error(&stack.picture.plane(c).to_owned(), truth, 24);
+        let after = error(&out.plane(c).to_owned(), truth, 24);
+        println!("channel {c}: error {before:.4}, sharpened {after:.4}");
+        assert!(after < 0.8 * before);
+    }
+    let Sharpening::DetailScales(detail) = &mut used.sharpening else { panic!("not sharpened") };
+    detail.undo = None;
+    detail.scales[0].gain = 3.0;
+    let whole = sharpen(&stack.picture, &used, &measured, &Silent).unwrap();
+    let margin = margin_px(&used);
+    let crop = ndarray::s![.., 100 - margin..180 + margin, 120 - margin..220 + margin];
+    let crop = Picture { planes: stack.picture.planes.slice(crop).to_owned() };
+    let preview = sharpen(&crop, &used, &measured, &Silent).unwrap();
+    let middle = preview.planes.slice(ndarray::s![.., margin..margin + 80, margin..margin + 100]);
+    assert_eq!(middle, whole.planes.slice(ndarray::s![.., 100..180, 120..220]));
 }
 
 #[test]

@@ -5,12 +5,13 @@
 //! picture (the stack's, or a crop of it with a margin of [`margin_px`]), balances its
 //! colours and applies the tone. [`finish`] does all three.
 //!
-//! Each channel is sharpened by itself, against its own noise. A sharpening method is one file
-//! here and one variant of [`Sharpening`].
+//! In colour the light is sharpened, against its own noise, and every channel takes its share.
+//! A sharpening method is one file here and one variant of [`Sharpening`].
 //!
 //! Deliberately absent: files, the window, any knowledge of how the stack was made.
 
 pub mod atrous;
+mod carry;
 pub mod colour;
 pub mod detail;
 pub(crate) mod fourier;
@@ -328,11 +329,12 @@ fn trial_part(picture: &Picture) -> Array2<f32> {
 /// Margin that a crop needs around it for its middle to come out as in the whole picture, px:
 /// exactly for detail scales, nearly for deconvolution.
 pub fn margin_px(used: &FinishSettings) -> usize {
-    match &used.sharpening {
-        Sharpening::DetailScales(detail) => detail.margin_px(),
-        Sharpening::Wiener(_) | Sharpening::RichardsonLucy(_) => wiener::MARGIN_PX,
-        Sharpening::Automatic | Sharpening::None => 0,
-    }
+    carry::hue_reach_px()
+        + match &used.sharpening {
+            Sharpening::DetailScales(detail) => detail.margin_px(),
+            Sharpening::Wiener(_) | Sharpening::RichardsonLucy(_) => wiener::MARGIN_PX,
+            Sharpening::Automatic | Sharpening::None => 0,
+        }
 }
 
 /// Render a picture, or a crop of one, with resolved settings (the `used` of [`Finished`]).
@@ -352,8 +354,8 @@ pub fn render(
     Ok(picture)
 }
 
-/// Sharpen every channel, still linear: before colour and tone. Automatic settings must have
-/// been resolved; unresolved ones sharpen nothing.
+/// Sharpen a picture, still linear: before colour and tone. Automatic settings must have been
+/// resolved; unresolved ones sharpen nothing.
 ///
 /// # Errors
 /// When cancelled.
@@ -363,48 +365,62 @@ pub fn sharpen(
     measured: &Measured,
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
-    let (channels, height, width) = picture.planes.dim();
-    let mut out = Picture::black(channels, height, width);
-    for channel in 0..channels {
-        let step = (channel, channels);
-        progress.advance(Stage::Finishing, step.0, step.1)?;
-        let plane: Vec<f32> = picture.plane(channel).iter().map(|v| finite(*v)).collect();
-        let known = measured.channels.get(channel).and_then(Option::as_ref);
-        let white = NoiseModel::white(0.0);
-        let noise = known.map_or(&white, |m| &m.noise);
-        let size = (height, width);
-        let signal =
-            known.and_then(|m| m.signal).or_else(|| measured.light.as_ref().and_then(|m| m.signal));
-        let sharp = match (&used.sharpening, signal) {
-            _ if plane.is_empty() => plane,
-            (Sharpening::DetailScales(detail), signal) => match (detail.undo, signal) {
-                (Some(undo), Some(signal)) => {
-                    let left = noise.filtered(|f| wiener::gain(&undo, &signal, noise, f));
-                    let sharp =
-                        wiener::deconvolve(&plane, size, &undo, &signal, noise, progress, step)?;
-                    detail::sharpen(&sharp, width, detail, &left, progress, step)?
-                }
-                _ => detail::sharpen(&plane, width, detail, noise, progress, step)?,
-            },
-            (Sharpening::Wiener(settings), Some(signal)) => {
-                wiener::deconvolve(&plane, size, settings, &signal, noise, progress, step)?
-            }
-            (Sharpening::RichardsonLucy(settings), _) => match settings.blur {
-                Some(blur) => {
-                    richardson_lucy::deconvolve(
-                        &plane, size, settings, &blur, noise, progress, step,
-                    )?
-                    .0
-                }
-                None => plane,
-            },
-            (Sharpening::Automatic | Sharpening::None | Sharpening::Wiener(_), _) => plane,
-        };
-        if let Some(rows) = out.plane_mut(channel).as_slice_mut() {
-            rows.copy_from_slice(&sharp);
+    progress.advance(Stage::Finishing, 0, 1)?;
+    let mut out = Picture { planes: picture.planes.mapv(finite) };
+    if used.sharpening == Sharpening::None || out.planes.is_empty() {
+        return Ok(out);
+    }
+    let light: Vec<f32> = out.luminance().iter().copied().collect();
+    let size = (out.height(), out.width());
+    let known = measured.light.as_ref();
+    let sharp = sharpen_plane(&light, size, &used.sharpening, known, progress)?;
+    if out.channels() == 1 {
+        if let Some(samples) = out.planes.as_slice_mut() {
+            samples.copy_from_slice(&sharp);
         }
+    } else {
+        progress.advance(Stage::Finishing, 0, 1)?;
+        let floor = known.map_or(0.0, |m| {
+            let mean = m.noise.mean_brightness;
+            0.05 * mean.max(0.0) + 4.0 * m.noise.variance(mean).sqrt()
+        });
+        carry::carry(&mut out, &light, &sharp, (floor as f32).max(1e-6));
     }
     Ok(out)
+}
+
+fn sharpen_plane(
+    plane: &[f32],
+    size: (usize, usize),
+    sharpening: &Sharpening,
+    known: Option<&ChannelMeasure>,
+    progress: &dyn Progress,
+) -> Result<Vec<f32>, Cancelled> {
+    let (width, step) = (size.1, (0, 1));
+    let white = NoiseModel::white(0.0);
+    let noise = known.map_or(&white, |m| &m.noise);
+    let signal = known.and_then(|m| m.signal);
+    match (sharpening, signal) {
+        (Sharpening::DetailScales(detail), signal) => match (detail.undo, signal) {
+            (Some(undo), Some(signal)) => {
+                let left = noise.filtered(|f| wiener::gain(&undo, &signal, noise, f));
+                let sharp = wiener::deconvolve(plane, size, &undo, &signal, noise, progress, step)?;
+                detail::sharpen(&sharp, width, detail, &left, progress, step)
+            }
+            _ => detail::sharpen(plane, width, detail, noise, progress, step),
+        },
+        (Sharpening::Wiener(settings), Some(signal)) => {
+            wiener::deconvolve(plane, size, settings, &signal, noise, progress, step)
+        }
+        (Sharpening::RichardsonLucy(settings), _) => match settings.blur {
+            Some(blur) => {
+                richardson_lucy::deconvolve(plane, size, settings, &blur, noise, progress, step)
+                    .map(|(out, _)| out)
+            }
+            None => Ok(plane.to_vec()),
+        },
+        (Sharpening::Automatic | Sharpening::None | Sharpening::Wiener(_), _) => Ok(plane.to_vec()),
+    }
 }
 
 fn finite(v: f32) -> f32 {
