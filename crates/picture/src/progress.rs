@@ -14,6 +14,8 @@ pub enum Stage {
     Grading,
     /// Building the reference from the best frames.
     Reference,
+    /// Finding out how much to keep.
+    Advising,
     /// Aligning and adding the kept frames.
     Stacking,
     /// Sharpening, tone, colour.
@@ -31,6 +33,7 @@ impl Stage {
             Stage::Sampling => "looking in",
             Stage::Grading => "grading",
             Stage::Reference => "making the reference",
+            Stage::Advising => "weighing how much to keep",
             Stage::Stacking => "stacking",
             Stage::Finishing => "finishing",
             Stage::Writing => "writing",

@@ -4,13 +4,14 @@
 //! Work is split by strips of output rows, and every strip takes the frames in the same order:
 //! the sums do not depend on the number of threads.
 
+use crate::credible::Expected;
+use crate::halves::Region;
 use crate::samples::{FramePlanes, PAD};
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use std::sync::OnceLock;
 use stillwright_picture::{Layout, Picture};
 use stillwright_seeing::field::{Field, RowExpander};
-use stillwright_seeing::noise::NoiseModel;
 use stillwright_seeing::sharpness::CellGrid;
 
 /// One aligned frame, ready to be added.
@@ -19,65 +20,17 @@ pub struct Aligned {
     pub planes: FramePlanes,
     /// Where each place of the reference lies in it.
     pub field: Field,
-    /// Weight of each cell of the weight grid.
-    pub weights: Vec<f32>,
+    /// Weight of each cell of the weight grid, for each of the sums it is added to.
+    pub weights: Vec<Vec<f32>>,
     /// Which half stack it belongs to: 0 or 1.
     pub half: usize,
-}
-
-/// What is expected at each place, to tell what one frame alone shows.
-pub struct Expected {
-    /// The picture so far, output grid.
-    pub picture: Picture,
-    /// Largest credible difference from it, same shape.
-    pub tolerance: Picture,
-}
-
-impl Expected {
-    /// Expectation from a first stack: a sample is credible within six sigma of the noise, and
-    /// within three quarters of the range that its surroundings (9 x 9 px) show, which is what
-    /// the air can move there.
-    pub fn from_stack(picture: &Picture, noise: &NoiseModel) -> Expected {
-        let mut tolerance = picture.clone();
-        for channel in 0..picture.channels() {
-            let plane = picture.plane(channel);
-            let (low, high) = local_range(&plane.to_owned(), 4);
-            let mut out = tolerance.plane_mut(channel);
-            for (((o, v), low), high) in
-                out.iter_mut().zip(plane.iter()).zip(low.iter()).zip(high.iter())
-            {
-                *o = 6.0 * noise.sigma(*v) + 0.75 * (high - low) + 1e-3;
-            }
-        }
-        Expected { picture: picture.clone(), tolerance }
-    }
-}
-
-/// Smallest and largest value within `radius` px, along rows and then columns.
-fn local_range(
-    plane: &ndarray::Array2<f32>,
-    radius: usize,
-) -> (ndarray::Array2<f32>, ndarray::Array2<f32>) {
-    let extreme = |source: &ndarray::Array2<f32>, axis: usize, pick: fn(f32, f32) -> f32| {
-        let mut out = source.clone();
-        for mut lane in out.lanes_mut(Axis(axis)) {
-            let values: Vec<f32> = lane.iter().copied().collect();
-            for (i, o) in lane.iter_mut().enumerate() {
-                let low = i.saturating_sub(radius);
-                let high = (i + radius + 1).min(values.len());
-                *o = values[low..high].iter().copied().fold(values[i], pick);
-            }
-        }
-        out
-    };
-    let low = extreme(&extreme(plane, 0, f32::min), 1, f32::min);
-    let high = extreme(&extreme(plane, 0, f32::max), 1, f32::max);
-    (low, high)
 }
 
 /// Sums and weights of two half stacks.
 pub struct Accumulator {
     scale: f32,
+    /// First column and row of the output that is summed.
+    origin: (usize, usize),
     weight_cells: CellGrid,
     /// Displacement of each channel against the middle one (dispersion by the air), px.
     channel_offsets: [(f32, f32); 3],
@@ -106,6 +59,7 @@ impl Accumulator {
         let shape = (channels, size(height), size(width));
         Accumulator {
             scale,
+            origin: (0, 0),
             weight_cells,
             channel_offsets,
             sums: [Array3::zeros(shape), Array3::zeros(shape)],
@@ -114,14 +68,44 @@ impl Accumulator {
         }
     }
 
+    /// Empty sums of one part of the output only, at scale 1.
+    pub fn over_region(
+        channels: usize,
+        region: Region,
+        weight_cells: CellGrid,
+        channel_offsets: [(f32, f32); 3],
+    ) -> Accumulator {
+        let size = (region.width, region.height);
+        let whole = Accumulator::new(channels, size, 1.0, weight_cells, channel_offsets);
+        Accumulator { origin: (region.left, region.top), ..whole }
+    }
+
+    /// Columns and rows of the output.
+    pub fn size(&self) -> (usize, usize) {
+        let (_, height, width) = self.sums[0].dim();
+        (width, height)
+    }
+
+    /// Take in the sums of `other`, which must cover the same output.
+    pub fn absorb(&mut self, other: &Accumulator) {
+        for half in 0..2 {
+            if self.sums[half].raw_dim() == other.sums[half].raw_dim() {
+                self.sums[half] += &other.sums[half];
+                self.weights[half] += &other.weights[half];
+            }
+        }
+        self.rejected += other.rejected;
+    }
+
     /// Output samples that were refused as foreign so far.
     pub fn refused(&self) -> u64 {
         self.rejected
     }
 
-    /// Add frames, in order.
-    pub fn add(&mut self, frames: &[Aligned], expected: Option<&Expected>) {
+    /// Add frames, in order, with the weights that each has for the sums of number `target`.
+    pub fn add(&mut self, frames: &[Aligned], target: usize, expected: Option<&Expected>) {
         let scale = self.scale;
+        let origin = self.origin;
         let cells = self.weight_cells;
         let offsets = self.channel_offsets;
         let [sum_a, sum_b] = &mut self.sums;
@@ -136,16 +120,18 @@ impl Accumulator {
             .map_init(StripWork::default, |work, (strip, (((sa, sb), wa), wb))| {
                 let mut sums = [sa, sb];
                 let mut weights = [wa, wb];
-                let first_row = strip * STRIP_ROWS;
+                let first_row = origin.1 + strip * STRIP_ROWS;
                 let mut refused = 0;
                 for frame in frames {
+                    let Some(weight) = frame.weights.get(target) else { continue };
                     let target = Target {
                         sums: sums[frame.half].view_mut(),
                         weights: weights[frame.half].view_mut(),
                         first_row,
+                        first_column: origin.0,
                         scale,
                     };
-                    refused += add_strip(frame, target, &cells, &offsets, expected, work);
+                    refused += add_strip(frame, weight, target, &cells, &offsets, expected, work);
                 }
                 refused
             })
@@ -191,12 +177,14 @@ struct Target<'a> {
     sums: ndarray::ArrayViewMut3<'a, f32>,
     weights: ndarray::ArrayViewMut3<'a, f32>,
     first_row: usize,
+    first_column: usize,
     scale: f32,
 }
 
 /// Add one frame to one strip; returns how many samples were refused.
 fn add_strip(
     frame: &Aligned,
+    weight: &[f32],
     mut target: Target<'_>,
     cells: &CellGrid,
     offsets: &[(f32, f32); 3],
@@ -204,7 +192,7 @@ fn add_strip(
     work: &mut StripWork,
 ) -> u64 {
     let (channels, rows, width) = target.sums.dim();
-    let scale = target.scale;
+    let (scale, first_column) = (target.scale, target.first_column);
     work.dx.resize(width, 0.0);
     work.dy.resize(width, 0.0);
     work.weight.resize(width, 0.0);
@@ -213,11 +201,11 @@ fn add_strip(
     for row in 0..rows {
         let y = target.first_row + row;
         let position_y = (y as f32 + 0.5) / scale - 0.5;
-        if !weight_row(&frame.weights, cells, position_y, scale, &mut work.weight) {
+        if !weight_row(weight, cells, position_y, scale, target.first_column, &mut work.weight) {
             continue;
         }
-        work.expander.expand(&frame.field.x_px, grid, scale, y, 0, &mut work.dx);
-        work.expander.expand(&frame.field.y_px, grid, scale, y, 0, &mut work.dy);
+        work.expander.expand(&frame.field.x_px, grid, scale, y, first_column, &mut work.dx);
+        work.expander.expand(&frame.field.y_px, grid, scale, y, first_column, &mut work.dy);
         for channel in 0..channels {
             let (ox, oy) = if channels == 3 { offsets[channel] } else { (0.0, 0.0) };
             let mut sums = target.sums.slice_mut(ndarray::s![channel, row, ..]);
@@ -226,12 +214,13 @@ fn add_strip(
                 continue;
             };
             let credible = expected.map(|e| Credible {
-                value: e.picture.planes.slice(ndarray::s![channel, y, ..]),
-                tolerance: e.tolerance.planes.slice(ndarray::s![channel, y, ..]),
+                value: e.picture.planes.slice(ndarray::s![channel, y, first_column..]),
+                tolerance: e.tolerance.planes.slice(ndarray::s![channel, y, first_column..]),
             });
             let line = Line {
                 position_y: position_y + oy,
                 offset_x: ox,
+                first_column,
                 scale,
                 dx: &work.dx,
                 dy: &work.dy,
@@ -251,10 +240,18 @@ fn add_strip(
 struct Line<'a> {
     position_y: f32,
     offset_x: f32,
+    first_column: usize,
     scale: f32,
     dx: &'a [f32],
     dy: &'a [f32],
     weight: &'a [f32],
+}
+
+impl Line<'_> {
+    /// Column of the reference, px, of entry `x` of this line.
+    fn column(&self, x: usize) -> f32 {
+        ((self.first_column + x) as f32 + 0.5) / self.scale - 0.5
+    }
 }
 
 struct Credible<'a> {
@@ -269,7 +266,14 @@ impl Credible<'_> {
 }
 
 /// Weights along one output row, bilinear between cell centres; false when all are zero.
-fn weight_row(cells_weight: &[f32], cells: &CellGrid, y: f32, scale: f32, out: &mut [f32]) -> bool {
+fn weight_row(
+    cells_weight: &[f32],
+    cells: &CellGrid,
+    y: f32,
+    scale: f32,
+    first_column: usize,
+    out: &mut [f32],
+) -> bool {
     let side = cells.cell_px as f32;
     let v = ((y + 0.5) / side - 0.5).clamp(0.0, (cells.rows - 1) as f32);
     let j = (v as usize).min(cells.rows.saturating_sub(2));
@@ -282,7 +286,8 @@ fn weight_row(cells_weight: &[f32], cells: &CellGrid, y: f32, scale: f32, out: &
     }
     let last = cells.columns - 1;
     for (x, o) in out.iter_mut().enumerate() {
-        let u = ((x as f32 + 0.5) / (scale * side) - 0.5).clamp(0.0, last as f32);
+        let column = (first_column + x) as f32;
+        let u = ((column + 0.5) / (scale * side) - 0.5).clamp(0.0, last as f32);
         let i = u as usize;
         let next = (i + 1).min(last);
         let fx = u - i as f32;
@@ -356,7 +361,7 @@ fn add_line(
         if w == 0.0 {
             continue;
         }
-        let u = (x as f32 + 0.5) / line.scale - 0.5 + line.dx[x] + line.offset_x;
+        let u = line.column(x) + line.dx[x] + line.offset_x;
         let v = line.position_y + line.dy[x];
         w *= edge_weight(u, v, planes.width, planes.height);
         if w == 0.0 {
@@ -410,7 +415,7 @@ fn add_mosaic_line(
         if w == 0.0 {
             continue;
         }
-        let u = (x as f32 + 0.5) / line.scale - 0.5 + line.dx[x] + line.offset_x;
+        let u = line.column(x) + line.dx[x] + line.offset_x;
         let v = line.position_y + line.dy[x];
         w *= edge_weight(u, v, planes.width, planes.height);
         if w == 0.0 {

@@ -1,6 +1,7 @@
 //! Reading frames and aligning them to a reference, in batches.
 
-use crate::accumulate::{Accumulator, Aligned, Expected};
+use crate::accumulate::{Accumulator, Aligned};
+use crate::credible::Expected;
 use crate::samples::FramePlanes;
 use crate::stack::StackError;
 use rayon::prelude::*;
@@ -22,8 +23,8 @@ pub const AIR: Smoothness = Smoothness { slope: 0.1, curvature: 0.01, spread_px:
 pub struct Chosen {
     /// Index in the capture.
     pub index: usize,
-    /// Weight of each cell of the weight grid.
-    pub weights: Vec<f32>,
+    /// Weight of each cell of the weight grid, for each of the sums that are made at once.
+    pub weights: Vec<Vec<f32>>,
     /// 0 or 1.
     pub half: usize,
 }
@@ -72,8 +73,8 @@ impl Bench<'_> {
         Some(())
     }
 
-    /// Align each of `chosen` with `aligner` and add it. `correction` (reference to true
-    /// geometry) is undone on the way. Returns the indices of frames that could not be read.
+    /// Align each of `chosen` with `aligner` and add it to each of `sums`. `correction` (reference
+    /// to true geometry) is undone on the way. Returns the indices of frames that could not be read.
     ///
     /// # Errors
     /// When cancelled.
@@ -83,7 +84,7 @@ impl Bench<'_> {
         aligner: &Aligner,
         correction: Option<&Field>,
         expected: Option<&Expected>,
-        accumulator: &mut Accumulator,
+        sums: &mut [Accumulator],
         (stage, progress): (Stage, &dyn Progress),
     ) -> Result<Vec<usize>, StackError> {
         let mut lost = Vec::new();
@@ -111,7 +112,9 @@ impl Bench<'_> {
                     Err(index) => lost.push(index),
                 }
             }
-            accumulator.add(&good, expected);
+            for (target, sum) in sums.iter_mut().enumerate() {
+                sum.add(&good, target, expected);
+            }
             done += batch.len();
         }
         progress.advance(stage, done, chosen.len())?;
@@ -143,14 +146,14 @@ impl Bench<'_> {
 /// Which cells of the field matter, given the weights: those under a cell with weight and those
 /// to which its weight blends.
 fn wanted_cells(
-    weights: &[f32],
+    weights: &[Vec<f32>],
     cells: &CellGrid,
     (columns, rows, side): (usize, usize, usize),
 ) -> Vec<bool> {
     let mut wanted = vec![false; columns * rows];
     let reach = cells.cell_px + side;
-    for (cell, w) in weights.iter().enumerate() {
-        if *w == 0.0 {
+    for cell in 0..cells.len() {
+        if weights.iter().all(|w| w.get(cell).is_none_or(|w| *w == 0.0)) {
             continue;
         }
         let (x, y) =
@@ -234,7 +237,7 @@ mod tests {
         let cells = CellGrid { cell_px: 32, columns: 10, rows: 8 };
         let mut weights = vec![0.0; 80];
         weights[4 * 10 + 5] = 1.0;
-        let wanted = wanted_cells(&weights, &cells, (20, 16, 16));
+        let wanted = wanted_cells(&[weights], &cells, (20, 16, 16));
         assert!(wanted[9 * 20 + 11] && wanted[7 * 20 + 9]);
         assert!(!wanted[0] && !wanted[9 * 20 + 19]);
     }

@@ -5,6 +5,7 @@
 //! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
 //! and those that count are weighted by what they are worth.
 
+use std::ops::Range;
 use stillwright_seeing::Survey;
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -58,12 +59,11 @@ impl Worth {
         Worth { cells, frames, grades }
     }
 
-    /// Weight of every cell of every usable frame at a keep of `percent`: 0 for frames that are
-    /// not among the cell's best, its grade to a power for those that are. The cell's best frame
-    /// is always kept.
-    pub fn weights(&self, percent: f32) -> Vec<f32> {
+    /// Weight of every cell of every usable frame whose rank in its cell (0 is the sharpest) lies
+    /// in `ranks`: its grade to a power; 0 for all others.
+    pub fn weights(&self, ranks: Range<usize>) -> Vec<f32> {
         let (n, count) = (self.cells.len(), self.frames.len());
-        let kept = kept_frames(count, percent);
+        let ranks = ranks.start.min(count)..ranks.end.min(count);
         let mut weights = vec![0.0f32; self.grades.len()];
         let mut order: Vec<u32> = Vec::with_capacity(count);
         for cell in 0..n {
@@ -72,7 +72,7 @@ impl Worth {
             let grade = |f: &u32| self.grades[*f as usize * n + cell];
             // Ties go to the earlier frame, so that the choice is the same on every run.
             order.sort_unstable_by(|a, b| grade(b).total_cmp(&grade(a)).then(a.cmp(b)));
-            for f in &order[..kept] {
+            for f in &order[ranks.clone()] {
                 let w = grade(f).max(1e-3).powf(GRADE_POWER);
                 weights[*f as usize * n + cell] = w;
             }
@@ -127,11 +127,11 @@ mod tests {
 
     #[test]
     fn every_place_keeps_its_own_best() {
-        let weights = worth().weights(20.0);
+        let weights = worth().weights(0..1);
         let kept: Vec<usize> =
             weights.iter().enumerate().filter(|(_, w)| **w > 0.0).map(|(i, _)| i).collect();
         assert_eq!(kept, [1, 6]);
-        let weights = worth().weights(60.0);
+        let weights = worth().weights(0..3);
         for cell in 0..2 {
             assert_eq!((0..5).filter(|f| weights[f * 2 + cell] > 0.0).count(), 3);
         }

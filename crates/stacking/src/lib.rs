@@ -7,7 +7,10 @@
 //! [`stillwright_picture::FrameSource`]).
 
 mod accumulate;
+mod advice;
 mod align;
+mod credible;
+mod dispersion;
 pub mod finish;
 pub mod halves;
 mod keep;
@@ -15,4 +18,5 @@ mod reference;
 mod samples;
 mod stack;
 
+pub use advice::{KeepAdvice, Rung};
 pub use stack::{Keep, Stack, StackError, StackSettings, stack};

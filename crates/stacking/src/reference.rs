@@ -53,13 +53,13 @@ pub fn build(
         .enumerate()
         .map(|(i, index)| Chosen {
             index: *index,
-            weights: vec![survey.frames[*index].grade.0.max(1e-3); bench.cells.len()],
+            weights: vec![vec![survey.frames[*index].grade.0.max(1e-3); bench.cells.len()]],
             half: i % 2,
         })
         .collect();
     let noise = light_noise(bench);
     let none = [(0.0, 0.0); 3];
-    let empty = || Accumulator::new(channels, size, 1.0, bench.cells, none);
+    let empty = || [Accumulator::new(channels, size, 1.0, bench.cells, none)];
     let say = (Stage::Reference, progress);
 
     // The sharpest frame, moved so that its scene lies where the reference's does.
@@ -68,14 +68,14 @@ pub fn build(
     let aligner = Aligner::new(&moved, settings, 2.0 * noise);
     let mut first = empty();
     let mut lost = bench.add_all(&chosen, &aligner, None, None, &mut first, say)?;
-    let bent = first.whole(None);
+    let bent = first[0].whole(None);
     let bent_light = to_raster(&bent);
     let correction = straighten(&bent_light, bench);
 
     let aligner = Aligner::new(&bent_light, settings, noise);
     let mut second = empty();
     lost.extend(bench.add_all(&chosen, &aligner, Some(&correction), None, &mut second, say)?);
-    let picture = second.whole(Some(&bent));
+    let picture = second[0].whole(Some(&bent));
     lost.sort_unstable();
     lost.dedup();
     Ok(Reference { light: to_raster(&picture), picture, lost })

@@ -1,8 +1,11 @@
 //! Pass 2: kept frames, aligned and added.
 
-use crate::accumulate::{Accumulator, Expected};
+use crate::accumulate::Accumulator;
+use crate::advice::{KeepAdvice, advise};
 use crate::align::{Bench, Chosen, ripple_settings};
-use crate::keep::Worth;
+use crate::credible::{Expected, enlarged};
+use crate::dispersion::{channel_offsets, laid_together};
+use crate::keep::{Worth, kept_frames};
 use crate::reference;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Stage};
@@ -49,6 +52,8 @@ pub struct Stack {
     pub halves: [Picture; 2],
     /// The keep that was used, percent.
     pub keep_percent: f32,
+    /// Why that keep, where it was left to the program.
+    pub advice: Option<KeepAdvice>,
     /// Frames that gave light to some place.
     pub frames_used: usize,
     /// Frames that each place was given, on average (the keep times the usable frames).
@@ -99,33 +104,42 @@ pub fn stack(
     }
     let bench = Bench { source, survey, cells: worth.cells };
     let ripple = ripple_settings(format.width, format.height, settings.tile_px);
-    let reference = reference::build(&bench, ripple, progress)?;
-    let percent = match settings.keep {
-        Keep::Percent(percent) => percent,
-        Keep::Auto => 50.0,
-    };
-    let chosen = choose(&worth, percent);
+    let mut reference = reference::build(&bench, ripple, progress)?;
     let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
     let channels = format.layout.picture_channels();
-    let offsets = [(0.0, 0.0); 3];
+    let offsets = channel_offsets(&reference.picture);
+    reference.picture = laid_together(&reference.picture, &offsets);
+    let credible =
+        settings.reject_outliers.then(|| Expected::from_stack(&reference.picture, &survey.noise));
+    let (percent, advice) = match settings.keep {
+        Keep::Percent(percent) => (percent, None),
+        Keep::Auto => {
+            let expected = credible.as_ref();
+            let advice = advise(&bench, &worth, &aligner, expected, offsets, progress)?;
+            (advice.percent, Some(advice))
+        }
+    };
+    let chosen = choose(&worth, percent);
     let size = (format.width, format.height);
-    let mut sums = Accumulator::new(channels, size, settings.scale, worth.cells, offsets);
-    let expected = (settings.reject_outliers && settings.scale == 1.0)
-        .then(|| Expected::from_stack(&reference.picture, &survey.noise));
+    let mut sums = [Accumulator::new(channels, size, settings.scale, worth.cells, offsets)];
+    // What is credible was worked out px by px: other scales take it from the nearest px.
+    let credible = credible.map(|c| c.at_scale(settings.scale, sums[0].size()));
     let say = (Stage::Stacking, progress);
-    let mut lost = bench.add_all(&chosen, &aligner, None, expected.as_ref(), &mut sums, say)?;
+    let mut lost = bench.add_all(&chosen, &aligner, None, credible.as_ref(), &mut sums, say)?;
     lost.extend(reference.lost);
     lost.sort_unstable();
     lost.dedup();
-    let fallback = (settings.scale == 1.0).then_some(&reference.picture);
-    let picture = sums.whole(fallback);
+    let [sums] = sums;
+    let fallback = enlarged(&reference.picture, settings.scale, sums.size());
+    let picture = sums.whole(Some(&fallback));
     let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
     Ok(Stack {
         picture,
         halves,
         keep_percent: percent,
+        advice,
         frames_used: chosen.len(),
-        frames_per_place: crate::keep::kept_frames(worth.frames.len(), percent),
+        frames_per_place: kept_frames(worth.frames.len(), percent),
         tiles: aligner.tiles(),
         scale: settings.scale,
         channel_offsets_px: offsets,
@@ -160,13 +174,13 @@ fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), Stack
 
 /// The frames that count anywhere, with their weights, in order, dealt to the halves in turn.
 fn choose(worth: &Worth, percent: f32) -> Vec<Chosen> {
-    let weights = worth.weights(percent);
+    let weights = worth.weights(0..kept_frames(worth.frames.len(), percent));
     let used = worth
         .frames
         .iter()
         .zip(weights.chunks_exact(worth.cells.len()))
         .filter(|(_, w)| w.iter().any(|w| *w > 0.0));
     used.enumerate()
-        .map(|(i, (index, w))| Chosen { index: *index, weights: w.to_vec(), half: i % 2 })
+        .map(|(i, (index, w))| Chosen { index: *index, weights: vec![w.to_vec()], half: i % 2 })
         .collect()
 }

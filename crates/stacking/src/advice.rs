@@ -1,0 +1,185 @@
+//! How much to keep: where the stack holds the most information.
+//!
+//! Keeping more frames sinks the noise; keeping blurred ones thins the fine detail. Both show in
+//! the half stacks' signal-to-noise ratio at each spatial frequency, and the information
+//! sum n log2(1 + SSNR) over the rings weighs the one against the other: its top over a ladder of
+//! keeps is the advice. The ladder is climbed in one reading: each step's frames are summed by
+//! themselves, and the sums added up from the sharpest step on.
+//!
+//! Only the part of the picture with the most structure is looked at, and every usable frame.
+
+use crate::accumulate::Accumulator;
+use crate::align::{Bench, Chosen};
+use crate::credible::Expected;
+use crate::halves::{HalvesSettings, Region, correlate_halves};
+use crate::keep::{Worth, kept_frames};
+use crate::stack::StackError;
+use serde::{Deserialize, Serialize};
+use stillwright_picture::{Picture, Progress, Stage};
+use stillwright_seeing::Survey;
+use stillwright_seeing::ripple::Aligner;
+
+/// The steps of the ladder, percent of the usable frames.
+const LADDER: [f32; 9] = [4.0, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0, 70.0, 100.0];
+
+/// Side of the part of the picture that is looked at, px at most.
+const REGION_PX: usize = 384;
+
+/// Fewer frames than this in a half make its noise a matter of chance: no keep below it is
+/// advised.
+const FEWEST_FRAMES: usize = 12;
+
+/// Keeps whose information differs by less than this share are equal; the smaller one is taken,
+/// whose stack is the sharper before any sharpening. Where noise is low the curve is all but
+/// flat, and blur, which both halves share, hardly shows in it.
+const TIE: f64 = 0.02;
+
+/// One step of the ladder.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Rung {
+    /// Keep, percent of the usable frames.
+    pub percent: f32,
+    /// Information in the part looked at, bits.
+    pub information_bits: f64,
+}
+
+/// The keep to take, and why.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct KeepAdvice {
+    /// The advised keep, percent.
+    pub percent: f32,
+    /// The whole ladder, from few to all.
+    pub ladder: Vec<Rung>,
+}
+
+/// Climb the ladder.
+///
+/// # Errors
+/// When cancelled.
+pub fn advise(
+    bench: &Bench<'_>,
+    worth: &Worth,
+    aligner: &Aligner,
+    expected: Option<&Expected>,
+    offsets: [(f32, f32); 3],
+    progress: &dyn Progress,
+) -> Result<KeepAdvice, StackError> {
+    let format = bench.source.format();
+    let channels = format.layout.picture_channels();
+    let region = busiest_region(bench.survey, format.width, format.height);
+    let count = worth.frames.len();
+    let steps: Vec<(f32, usize)> = LADDER
+        .iter()
+        .map(|percent| (*percent, kept_frames(count, *percent)))
+        .filter(|(percent, kept)| *kept >= 2 * FEWEST_FRAMES || *percent == 100.0)
+        .collect();
+    let mut from = 0;
+    let mut bands = Vec::with_capacity(steps.len());
+    for (_, kept) in &steps {
+        bands.push(within(worth.weights(from..*kept), worth, &region));
+        from = *kept;
+    }
+    let n = worth.cells.len();
+    let chosen: Vec<Chosen> = worth
+        .frames
+        .iter()
+        .enumerate()
+        .map(|(f, index)| Chosen {
+            index: *index,
+            weights: bands.iter().map(|band| band[f * n..(f + 1) * n].to_vec()).collect(),
+            half: f % 2,
+        })
+        .collect();
+    let mut sums: Vec<Accumulator> = steps
+        .iter()
+        .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
+        .collect();
+    let say = (Stage::Advising, progress);
+    bench.add_all(&chosen, aligner, None, expected, &mut sums, say)?;
+    let mut running = Accumulator::over_region(channels, region, worth.cells, offsets);
+    let mut ladder = Vec::with_capacity(steps.len());
+    for ((percent, _), band) in steps.iter().zip(&sums) {
+        running.absorb(band);
+        let halves = [running.half(0, None), running.half(1, None)];
+        ladder.push(Rung { percent: *percent, information_bits: information(&halves) });
+    }
+    let percent = choose_rung(&ladder);
+    Ok(KeepAdvice { percent, ladder })
+}
+
+/// The smallest keep that holds within [`TIE`] of the most information.
+fn choose_rung(ladder: &[Rung]) -> f32 {
+    let most = ladder.iter().map(|r| r.information_bits).fold(0.0, f64::max);
+    let good = ladder.iter().find(|r| r.information_bits >= (1.0 - TIE) * most);
+    good.map_or(100.0, |r| r.percent)
+}
+
+/// Bits in two halves: those of the light, or of green.
+fn information(halves: &[Picture; 2]) -> f64 {
+    let channel = halves[0].channels() / 2;
+    let settings = HalvesSettings::default();
+    correlate_halves(halves[0].plane(channel), halves[1].plane(channel), &settings)
+        .map_or(0.0, |c| c.information_bits)
+}
+
+/// The part with the most structure, at most [`REGION_PX`] a side, a tenth of the picture away
+/// from the edges that drift bares where the picture is large enough.
+fn busiest_region(survey: &Survey, width: usize, height: usize) -> Region {
+    let cells = survey.cells;
+    let side = |n: usize| n.min(REGION_PX);
+    let (w, h) = (side(width), side(height));
+    let (across, down) = (w.div_ceil(cells.cell_px), h.div_ceil(cells.cell_px));
+    let mut best = (f32::MIN, 0, 0);
+    for j in 0..=cells.rows.saturating_sub(down) {
+        for i in 0..=cells.columns.saturating_sub(across) {
+            let mut sum = 0.0;
+            for row in j..(j + down).min(cells.rows) {
+                let line = &survey.cell_structure[row * cells.columns..(row + 1) * cells.columns];
+                sum += line[i..(i + across).min(cells.columns)].iter().sum::<f32>();
+            }
+            if sum > best.0 {
+                best = (sum, i, j);
+            }
+        }
+    }
+    let left = (best.1 * cells.cell_px).min(width - w);
+    let top = (best.2 * cells.cell_px).min(height - h);
+    Region { left, top, width: w, height: h }
+}
+
+/// Weights of the cells that touch `region`; 0 elsewhere.
+fn within(mut weights: Vec<f32>, worth: &Worth, region: &Region) -> Vec<f32> {
+    let cells = worth.cells;
+    let touches = |at: usize, first: usize, len: usize| {
+        (at + 2) * cells.cell_px > first && at * cells.cell_px < first + len + cells.cell_px
+    };
+    for frame in weights.chunks_exact_mut(cells.len()) {
+        for (cell, w) in frame.iter_mut().enumerate() {
+            let (i, j) = (cell % cells.columns, cell / cells.columns);
+            let inside =
+                touches(i, region.left, region.width) && touches(j, region.top, region.height);
+            if !inside {
+                *w = 0.0;
+            }
+        }
+    }
+    weights
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ladder(bits: &[f64]) -> Vec<Rung> {
+        let rungs = LADDER.iter().zip(bits);
+        rungs.map(|(percent, bits)| Rung { percent: *percent, information_bits: *bits }).collect()
+    }
+
+    #[test]
+    fn the_top_is_taken_and_of_equals_the_smaller_keep() {
+        assert_eq!(choose_rung(&ladder(&[10.0, 50.0, 80.0, 70.0, 60.0])), 10.0);
+        assert_eq!(choose_rung(&ladder(&[10.0, 99.0, 100.0, 99.5, 97.0])), 7.0);
+        assert_eq!(choose_rung(&ladder(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0])), 100.0);
+        assert_eq!(choose_rung(&[]), 100.0);
+    }
+}

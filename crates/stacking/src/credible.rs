@@ -1,0 +1,136 @@
+//! What is credible at each place, to tell what one frame alone shows: a satellite, a cosmic ray,
+//! a pixel that sticks for a while.
+//!
+//! A sample is refused when it differs from the picture so far by more than noise and air can
+//! explain. The air moves and smears light over several px, so the whole range of brightness
+//! that the surroundings show is allowed: refusing what a blurred frame spilled over an edge
+//! would falsify the light there. What remains to be refused is what stands out of everything
+//! around it.
+
+use ndarray::{Array2, ArrayView2};
+use rayon::prelude::*;
+use stillwright_picture::Picture;
+use stillwright_seeing::noise::NoiseModel;
+
+/// Surroundings whose range is allowed, px on each side: the reach of strong blur.
+const REACH_PX: usize = 9;
+
+/// Noise that is allowed, standard deviations: one sample in 5 x 10^8 lies beyond by chance.
+const SIGMAS: f32 = 6.0;
+
+/// The picture so far and how far a sample may lie from it.
+pub struct Expected {
+    /// The picture so far, output grid.
+    pub picture: Picture,
+    /// Largest credible difference from it, same shape.
+    pub tolerance: Picture,
+}
+
+impl Expected {
+    /// Expectation from a first stack of frames with `noise`.
+    pub fn from_stack(picture: &Picture, noise: &NoiseModel) -> Expected {
+        let mut tolerance = picture.clone();
+        for channel in 0..picture.channels() {
+            let plane = picture.plane(channel);
+            let low = local_extreme(plane, REACH_PX, f32::min);
+            let high = local_extreme(plane, REACH_PX, f32::max);
+            let mut out = tolerance.plane_mut(channel);
+            for (((o, v), low), high) in out.iter_mut().zip(plane).zip(&low).zip(&high) {
+                let range = (high - v).max(v - low);
+                *o = SIGMAS * noise.sigma(*v) + range + 1e-3;
+            }
+        }
+        Expected { picture: picture.clone(), tolerance }
+    }
+
+    /// The same expectation on an output grid of another scale and size (columns, rows).
+    pub fn at_scale(self, scale: f32, size: (usize, usize)) -> Expected {
+        Expected {
+            picture: enlarged(&self.picture, scale, size),
+            tolerance: enlarged(&self.tolerance, scale, size),
+        }
+    }
+}
+
+/// `picture` at another scale and size (columns, rows), by the nearest px.
+pub fn enlarged(picture: &Picture, scale: f32, (width, height): (usize, usize)) -> Picture {
+    if (picture.width(), picture.height()) == (width, height) {
+        return picture.clone();
+    }
+    let nearest = |i: usize, n: usize| (((i as f32 + 0.5) / scale) as usize).min(n - 1);
+    let mut out = Picture::black(picture.channels(), height, width);
+    for ((channel, y, x), v) in out.planes.indexed_iter_mut() {
+        let (u, w) = (nearest(x, picture.width()), nearest(y, picture.height()));
+        *v = picture.planes[[channel, w, u]];
+    }
+    out
+}
+
+/// Smallest or largest value within `radius` px along both axes.
+fn local_extreme(
+    plane: ArrayView2<'_, f32>,
+    radius: usize,
+    pick: fn(f32, f32) -> f32,
+) -> Array2<f32> {
+    let (height, width) = plane.dim();
+    let rows: Vec<Vec<f32>> = (0..height)
+        .into_par_iter()
+        .map(|y| {
+            let mut column: Vec<f32> = plane.row(y).to_vec();
+            for other in y.saturating_sub(radius)..(y + radius + 1).min(height) {
+                for (c, v) in column.iter_mut().zip(plane.row(other)) {
+                    *c = pick(*c, *v);
+                }
+            }
+            let mut out = column.clone();
+            for shift in 1..=radius.min(width.saturating_sub(1)) {
+                for (o, v) in out.iter_mut().zip(&column[shift..]) {
+                    *o = pick(*o, *v);
+                }
+                for (o, v) in out[shift..].iter_mut().zip(&column) {
+                    *o = pick(*o, *v);
+                }
+            }
+            out
+        })
+        .collect();
+    Array2::from_shape_fn((height, width), |(y, x)| rows[y][x])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_spike_is_beyond_belief_and_light_spilled_over_an_edge_is_not() {
+        let mut picture = Picture::black(1, 40, 60);
+        picture.plane_mut(0).fill(0.1);
+        for y in 0..40 {
+            for x in 30..60 {
+                picture.planes[[0, y, x]] = 0.6;
+            }
+        }
+        let noise = NoiseModel { read: 1e-4, gain: 0.0 };
+        let expected = Expected::from_stack(&picture, &noise);
+        let refuses = |x: usize, sample: f32| {
+            (sample - expected.picture.planes[[0, 20, x]]).abs()
+                > expected.tolerance.planes[[0, 20, x]]
+        };
+        // Far from the edge only noise is allowed: six times 0.01.
+        assert!(refuses(10, 0.17) && !refuses(10, 0.155));
+        // Five px from it, what the bright side may have spilled is allowed.
+        assert!(!refuses(25, 0.5) && refuses(25, 0.7));
+        assert!(!refuses(34, 0.2));
+    }
+
+    #[test]
+    fn extremes_reach_as_far_as_asked_and_no_further() {
+        let mut plane = Array2::zeros((9, 12));
+        plane[[4, 5]] = 1.0;
+        let high = local_extreme(plane.view(), 2, f32::max);
+        for ((y, x), v) in high.indexed_iter() {
+            let near = y.abs_diff(4) <= 2 && x.abs_diff(5) <= 2;
+            assert_eq!(*v, if near { 1.0 } else { 0.0 });
+        }
+    }
+}

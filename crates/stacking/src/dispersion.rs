@@ -1,0 +1,102 @@
+//! Colours that the air has drawn apart, laid back on one another.
+//!
+//! The air refracts blue more than red: 0.9 arcsec between 450 and 650 nm at 45 degrees of
+//! altitude (Filippenko, PASP 94, 715, 1982). The displacement is the same everywhere in a
+//! capture's field, so two numbers a colour are enough; they are measured once, on the reference,
+//! and undone when frames are resampled, not afterwards.
+
+use ndarray::ArrayView2;
+use stillwright_picture::Picture;
+use stillwright_seeing::raster::{BandPass, Raster};
+use stillwright_seeing::template::{Template, TemplateShape, TemplateWork};
+
+/// Larger displacements, px, are taken for a failed match.
+const LARGEST_PX: f32 = 20.0;
+/// Colours of one scene agree better than this, or they are left where they are.
+const LEAST_CORRELATION: f32 = 0.5;
+/// Edge that is passed over, px.
+const EDGE_PX: usize = 12;
+
+/// Where each channel's scene lies minus where green's lies, px; zeros for one channel, and for a
+/// channel that does not match.
+pub fn channel_offsets(picture: &Picture) -> [(f32, f32); 3] {
+    let mut offsets = [(0.0, 0.0); 3];
+    if picture.channels() != 3 || picture.width().min(picture.height()) < 4 * EDGE_PX {
+        return offsets;
+    }
+    let mut band = BandPass::new(1.5, 12.0);
+    let mut work = TemplateWork::default();
+    let mut passed = Raster::default();
+    band.apply(&raster(picture.plane(1)), &mut passed);
+    let shape = TemplateShape::new(picture.width(), picture.height()).away_from_edges(EDGE_PX);
+    let green = Template::cut(&shape, &passed, 0, 0, &mut work);
+    for channel in [0, 2] {
+        band.apply(&raster(picture.plane(channel)), &mut passed);
+        let start = green.search(&shape, &passed, (0.0, 0.0), 2, &mut work);
+        let found = green.refine(&shape, &passed, start, 0.0, &mut work);
+        let measured = found.information[0] > 0.0 && found.information[2] > 0.0;
+        let near = found.x_px.hypot(found.y_px) <= LARGEST_PX;
+        if measured && near && found.correlation >= LEAST_CORRELATION {
+            offsets[channel] = (found.x_px, found.y_px);
+        }
+    }
+    offsets
+}
+
+/// `picture` with every channel moved back by its offset.
+pub fn laid_together(picture: &Picture, offsets: &[(f32, f32); 3]) -> Picture {
+    let mut out = picture.clone();
+    for channel in (0..picture.channels()).filter(|_| picture.channels() == 3) {
+        let (dx, dy) = offsets[channel];
+        if (dx, dy) == (0.0, 0.0) {
+            continue;
+        }
+        let source = raster(picture.plane(channel));
+        for ((y, x), v) in out.plane_mut(channel).indexed_iter_mut() {
+            *v = source.bilinear(x as f32 + dx, y as f32 + dy);
+        }
+    }
+    out
+}
+
+fn raster(plane: ArrayView2<'_, f32>) -> Raster {
+    let (height, width) = plane.dim();
+    Raster { width, height, values: plane.iter().copied().collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn scene(x: f32, y: f32) -> f32 {
+        let d = (x - 60.0).hypot(y - 55.0);
+        let limb = 1.0 / (1.0 + ((d - 38.0) / 1.5).exp());
+        limb * (0.6 + 0.1 * (y * 0.35).sin() + 0.05 * (x * 0.21).sin())
+    }
+
+    #[test]
+    fn colours_drawn_apart_are_measured_to_a_tenth_of_a_pixel_and_laid_back() {
+        let truth = [(0.3, 1.4), (0.0, 0.0), (-0.4, -1.7)];
+        let gains = [0.8, 1.0, 0.5];
+        let mut picture = Picture::black(3, 112, 120);
+        for channel in 0..3 {
+            let (dx, dy) = truth[channel];
+            for ((y, x), v) in picture.plane_mut(channel).indexed_iter_mut() {
+                *v = gains[channel] * scene(x as f32 - dx, y as f32 - dy);
+            }
+        }
+        let found = channel_offsets(&picture);
+        for (f, t) in found.iter().zip(truth) {
+            assert!((f.0 - t.0).hypot(f.1 - t.1) < 0.1, "{found:?}");
+        }
+        let together = laid_together(&picture, &found);
+        let (red, green) = (together.plane(0)[[30, 41]] / 0.8, together.plane(1)[[30, 41]]);
+        assert!((red - green).abs() < 0.01);
+    }
+
+    #[test]
+    fn channels_that_show_nothing_stay_where_they_are() {
+        assert_eq!(channel_offsets(&Picture::black(3, 100, 100)), [(0.0, 0.0); 3]);
+        assert_eq!(channel_offsets(&Picture::black(1, 100, 100)), [(0.0, 0.0); 3]);
+    }
+}
