@@ -10,7 +10,7 @@ use stillwright_night::stacking::Keep;
 
 /// Turns a night's telescope video captures into sharp, measured stills.
 #[derive(Debug, Parser)]
-#[command(name = "stillwright", version, args_conflicts_with_subcommands = true)]
+#[command(name = "stillwright", version, subcommand_precedence_over_arg = true)]
 pub struct Arguments {
     /// What to do.
     #[command(subcommand)]

@@ -67,7 +67,7 @@ pub fn run(args: &DemoArgs, results: &mut Results) -> anyhow::Result<Status> {
          what sharpening cannot mend is {:.0} % of the picture in the frame and {:.0} % in the still.\n\
          True detail reaches {:.1} px in the frame and {:.1} px in the still.\n\
          \n\
-         Kept the best {:.3} % at each place. {} in all.\n\
+         Kept the best {} at each place. {} in all.\n\
          Your own captures: stillwright still CAPTURE.ser",
         sample.capture.display(),
         sample.truth_picture.display(),
@@ -80,7 +80,7 @@ pub fn run(args: &DemoArgs, results: &mut Results) -> anyhow::Result<Status> {
         100.0 * still.error,
         frame.true_detail_px,
         still.true_detail_px,
-        record.keep_percent,
+        say::percent(record.keep_percent),
         say::seconds(seconds)
     ));
     Ok(Status::Done)

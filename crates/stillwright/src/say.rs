@@ -86,6 +86,11 @@ pub fn counted(n: usize, noun: &str) -> String {
     format!("{} {noun}{s}", grouped(n as u64))
 }
 
+/// Percent without needless zeros: `20 %`, `12.5 %`.
+pub fn percent(p: f32) -> String {
+    format!("{} %", (f64::from(p) * 1000.0).round() / 1000.0)
+}
+
 /// Seconds, as a person says them.
 pub fn seconds(s: f64) -> String {
     if s < 10.0 {
@@ -118,6 +123,8 @@ mod tests {
         assert_eq!(counted(1, "frame"), "1 frame");
         assert_eq!(counted(2000, "frame"), "2 000 frames");
         assert_eq!(grouped(1_722_946_850), "1 722 946 850");
+        assert_eq!(percent(20.0), "20 %");
+        assert_eq!(percent(33.333_332), "33.333 %");
         assert_eq!(seconds(3.14159), "3.1 s");
         assert_eq!(seconds(61.2), "61 s");
         assert_eq!(seconds(185.0), "3 min 5 s");

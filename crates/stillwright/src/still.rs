@@ -126,8 +126,8 @@ pub fn in_words(done: &StillDone) -> String {
     }
     lines.push(format!("  record  {}", files.record.display()));
     lines.push(format!(
-        "  Kept the best {:.3} % of {} at each place; {} gave light to some place. {}.",
-        record.keep_percent,
+        "  Kept the best {} of {} at each place; {} gave light to some place. {}.",
+        say::percent(record.keep_percent),
         counted(record.found.frames_usable, "usable frame"),
         counted(record.frames_used, "frame"),
         say::seconds(record.seconds)

@@ -64,7 +64,7 @@ pub const FORMATS: [FormatFacts; 5] = [
         format: Format::Tiff32,
         name: "tiff32",
         still_suffix: ".still-float.tif",
-        words: "TIFF, 32-bit float, nothing clipped",
+        words: "TIFF, 32-bit float",
     },
     FormatFacts {
         format: Format::Png,
@@ -82,7 +82,7 @@ pub const FORMATS: [FormatFacts; 5] = [
         format: Format::Fits,
         name: "fits",
         still_suffix: ".still.fits",
-        words: "FITS, 32-bit float, nothing clipped",
+        words: "FITS, 32-bit float",
     },
 ];
 
