@@ -1,4 +1,5 @@
 //! The command line keeps its contract: commands, files, fields, exit statuses.
+#![allow(clippy::unwrap_used)]
 
 mod cli;
 

@@ -1,5 +1,5 @@
 //! What the tests of the command line share: the program, and small captures to feed it.
-#![allow(dead_code, missing_docs)]
+#![allow(dead_code, missing_docs, clippy::unwrap_used)]
 
 use serde_json::Value;
 use std::path::{Path, PathBuf};

@@ -284,7 +284,7 @@ impl Bench {
             all += of_truth[k];
             let correlation = cross[k] / (of_test[k] * of_truth[k]).sqrt();
             // The first few rings hold a handful of entries and say little by themselves.
-            if true_until.is_none() && k >= 4 && !(correlation >= 0.5) {
+            if true_until.is_none() && k >= 4 && (correlation.is_nan() || correlation < 0.5) {
                 true_until = Some(self.ring_frequency[k]);
             }
         }

@@ -196,8 +196,7 @@ fn interleave_row(picture: &Picture, y: usize, row: &mut [f32]) {
 
 /// 0.0 to 1.0 as 0 to `top`, rounded to the nearest; clipped outside, 0 for what is no number.
 fn quantise(value: f32, top: f32) -> f32 {
-    // `max` answers the other operand for NaN.
-    (value.max(0.0).min(1.0) * top).round()
+    if value.is_nan() { 0.0 } else { (value.clamp(0.0, 1.0) * top).round() }
 }
 
 #[cfg(test)]
