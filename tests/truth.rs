@@ -1,0 +1,215 @@
+//! Stills against the truth: on captures of which the true picture is known, the stack and the
+//! finished still must be closer to it than the best single frame, the plain aligned mean of all
+//! usable frames, and the aligned mean of the best 20 % of whole frames.
+//!
+//! Closeness is what the judge of `stillwright_night::judge` measures: the error that is left
+//! after the best shift, offset, gain, and isotropic filter per ring of spatial frequency, up to
+//! the optical cut-off. The captures stand in a folder beside the repository and are made by
+//! a simulation that is not the project's; where the folder is missing these tests say so and
+//! check nothing. The table: `cargo test --test truth -- --nocapture`.
+
+#[path = "truth/baseline.rs"]
+mod baseline;
+#[path = "truth/files.rs"]
+mod files;
+
+use baseline::{Mean, raw_plane, single};
+use files::{Known, fits_planes, tiff_planes};
+use rayon::prelude::*;
+use std::collections::BTreeSet;
+use std::sync::OnceLock;
+use stillwright_night::Recipe;
+use stillwright_night::atomic::Existing;
+use stillwright_night::capture::Overrides;
+use stillwright_night::files::{StillFiles, open_capture};
+use stillwright_night::judge::{JudgeSettings, straight_error};
+use stillwright_night::picture::{Grade, Layout, Plane, RawFrame, Shift, Silent};
+use stillwright_night::seeing::{FrameReport, Survey};
+use stillwright_night::stacking::Keep;
+use stillwright_night::still::make_still;
+
+const NAMES: [&str; 3] = ["ridge-mono8", "scarp-mono12", "disc-rggb8"];
+const KEEP_PERCENT: f32 = 20.0;
+
+/// Left out along the edge, px: frames wander by up to 13 px, and what few of them cover is no
+/// measure of any method.
+const BORDER_PX: usize = 24;
+
+/// How many of the sharpest frames are judged; the best verdict is the best single frame's.
+const CANDIDATES: usize = 24;
+
+/// A capture, its truth, and the still that was made of it.
+struct Job {
+    known: Known,
+    survey: Survey,
+    layout: Layout,
+    frames: Vec<Plane>,
+    stack: Vec<Plane>,
+    still: Vec<Plane>,
+}
+
+/// Make the stills once, for all tests.
+fn jobs() -> &'static [Job] {
+    static JOBS: OnceLock<Vec<Job>> = OnceLock::new();
+    JOBS.get_or_init(|| match files::folder() {
+        Some(folder) => NAMES.iter().map(|name| work(Known::load(&folder, name))).collect(),
+        None => {
+            println!("skipped: there is no folder ../shared/captures beside the repository");
+            Vec::new()
+        }
+    })
+}
+
+fn work(known: Known) -> Job {
+    let out = tempfile::tempdir().unwrap();
+    let files = StillFiles::plan(&known.capture, Some(out.path()), &[], Existing::Keep);
+    let mut recipe = Recipe::default();
+    recipe.stack.keep = Keep::Percent(KEEP_PERCENT);
+    let done = make_still(&files, &recipe, &Silent).unwrap();
+    let stack = fits_planes(&files.stack);
+    for (channel, plane) in stack.iter().enumerate() {
+        assert_eq!(plane, done.stack.picture.plane(channel), "the file holds another stack");
+    }
+
+    let capture = open_capture(&known.capture, &Overrides::default()).unwrap();
+    let frames = (0..capture.frame_count())
+        .map(|index| {
+            let mut frame = RawFrame::black(capture.format());
+            capture.read_frame(index, &mut frame).unwrap();
+            done.survey.hot_pixels.mend(&mut frame);
+            raw_plane(&frame)
+        })
+        .collect();
+    let layout = capture.format().layout;
+    let still = tiff_planes(&files.still);
+    Job { known, survey: done.survey, layout, frames, stack, still }
+}
+
+impl Job {
+    /// Usable frames, the sharpest first.
+    fn sharpest_first(&self) -> Vec<&FrameReport> {
+        let mut usable: Vec<_> =
+            self.survey.frames.iter().filter(|f| f.rejected.is_none()).collect();
+        usable.sort_by(|a, b| Grade::sharpest_first(a.grade, b.grade));
+        usable
+    }
+
+    /// Error of `test`, which has the pixel grid of frame `index`, in `channel`.
+    fn error(&self, test: &Plane, channel: usize, index: usize) -> f64 {
+        let settings = JudgeSettings {
+            border_px: BORDER_PX,
+            near: Some(self.known.frame_in_truth(index)),
+            reach_px: 6.0,
+            ..JudgeSettings::new(self.known.cutoffs[channel])
+        };
+        straight_error(self.known.truth[channel].view(), test.view(), &settings).unwrap().error
+    }
+
+    /// Plain mean of `frames`, moved as a whole.
+    fn mean(&self, frames: &[&FrameReport], channel: usize) -> Plane {
+        let (height, width) = self.frames[0].dim();
+        let mut mean = Mean::new(height, width);
+        for frame in frames {
+            mean.add(&self.frames[frame.index], self.layout, channel, frame.shift);
+        }
+        mean.finish(BORDER_PX)
+    }
+
+    fn row(&self, channel: usize) -> Row {
+        let sharpest = self.sharpest_first();
+        let best = (sharpest.len() as f32 * KEEP_PERCENT / 100.0).ceil() as usize;
+        let reference = self.survey.reference_index;
+        let of_frame = |frame: &&FrameReport| {
+            let light = single(&self.frames[frame.index], self.layout, channel);
+            self.error(&light, channel, frame.index)
+        };
+        Row {
+            frame: sharpest.par_iter().take(CANDIDATES).map(of_frame).reduce(|| 1.0, f64::min),
+            all: self.error(&self.mean(&sharpest, channel), channel, reference),
+            best: self.error(&self.mean(&sharpest[..best], channel), channel, reference),
+            stack: self.error(&self.stack[channel], channel, reference),
+            still: self.error(&self.still[channel], channel, reference),
+        }
+    }
+}
+
+/// Errors, 0 (the truth itself) to 1 (knows nothing).
+struct Row {
+    frame: f64,
+    all: f64,
+    best: f64,
+    stack: f64,
+    still: f64,
+}
+
+#[test]
+fn the_still_is_closer_to_the_truth_than_any_plain_method() {
+    println!("error against the truth (0: the truth, 1: knows nothing)");
+    println!("capture       channel  best frame  mean of all  best 20 %   stack   still");
+    let mut worse = Vec::new();
+    for job in jobs() {
+        let names: &[&str] = if job.known.truth.len() == 3 { &["R", "G", "B"] } else { &["L"] };
+        let rows: Vec<Row> = (0..names.len()).into_par_iter().map(|c| job.row(c)).collect();
+        for (channel, row) in names.iter().zip(rows) {
+            let name = job.known.name;
+            println!(
+                "{name:<13} {channel:^7}  {:10.4}  {:11.4}  {:9.4}  {:6.4}  {:6.4}",
+                row.frame, row.all, row.best, row.stack, row.still
+            );
+            for (method, error) in
+                [("best frame", row.frame), ("mean of all", row.all), ("best 20 %", row.best)]
+            {
+                for (ours, own) in [("stack", row.stack), ("still", row.still)] {
+                    if own >= error {
+                        worse.push(format!(
+                            "{name} {channel}: {ours} {own:.4}, {method} {error:.4}"
+                        ));
+                    }
+                }
+            }
+        }
+    }
+    assert!(worse.is_empty(), "\n{}", worse.join("\n"));
+}
+
+#[test]
+fn blank_frames_take_no_part() {
+    for job in jobs() {
+        let rejected: BTreeSet<u64> = job
+            .survey
+            .frames
+            .iter()
+            .filter(|frame| frame.rejected.is_some())
+            .map(|frame| frame.index as u64)
+            .collect();
+        for blank in &job.known.blank_frames {
+            assert!(rejected.contains(blank), "{}: frame {blank} is blank", job.known.name);
+        }
+        println!("{}: left out {rejected:?}", job.known.name);
+    }
+}
+
+/// The truth tells the shift of the telescope; a frame also shows the ripple of the air, whose
+/// mean over the field is not zero. What is left over is that mean, about a pixel.
+#[test]
+fn whole_frame_shifts_are_true() {
+    for job in jobs() {
+        let home = job.known.shifts[job.survey.reference_index];
+        let usable = || job.survey.frames.iter().filter(|frame| frame.rejected.is_none());
+        let off = |axis: fn(&Shift, (f64, f64)) -> f64| {
+            let mut off: Vec<f64> = usable()
+                .map(|frame| {
+                    let (x, y) = job.known.shifts[frame.index];
+                    axis(&frame.shift, (x - home.0, y - home.1))
+                })
+                .collect();
+            off.sort_by(f64::total_cmp);
+            let median = off[off.len() / 2];
+            (off.iter().map(|v| (v - median).powi(2)).sum::<f64>() / off.len() as f64).sqrt()
+        };
+        let x = off(|found, (x, _)| f64::from(found.x_px) - x);
+        let y = off(|found, (_, y)| f64::from(found.y_px) - y);
+        println!("{}: shifts off by {x:.2}, {y:.2} px rms (x, y)", job.known.name);
+        assert!(x < 1.5 && y < 1.5, "{}: {x:.2}, {y:.2} px rms", job.known.name);
+    }
+}
