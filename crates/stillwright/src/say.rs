@@ -72,7 +72,7 @@ pub fn grouped(n: u64) -> String {
     let digits = n.to_string();
     let mut out = String::with_capacity(digits.len() + digits.len() / 3);
     for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
             out.push(' ');
         }
         out.push(digit);
@@ -125,7 +125,7 @@ mod tests {
         assert_eq!(grouped(1_722_946_850), "1 722 946 850");
         assert_eq!(percent(20.0), "20 %");
         assert_eq!(percent(33.333_332), "33.333 %");
-        assert_eq!(seconds(3.14159), "3.1 s");
+        assert_eq!(seconds(3.12), "3.1 s");
         assert_eq!(seconds(61.2), "61 s");
         assert_eq!(seconds(185.0), "3 min 5 s");
         assert_eq!(size(20), "1 kB");
