@@ -44,7 +44,8 @@ def frames_are_true(kind, depth, layout, *arguments):
     inner = np.s_[edge:height - edge, edge:width - edge]
     true = light[margin:margin + height, margin:margin + width][inner]
     like = {way: np.corrcoef(seen[way][inner].ravel(), true.ravel())[0, 1] for way in seen}
-    assert like[1] > 0.9 and like[1] > like[-1], like
+    # The mean of all is blurred (a rough night more than others), but in its place.
+    assert like[1] > 0.8 and 1 - like[-1] > 2 * (1 - like[1]), like
 
     # Blank frames are dark, the others are not.
     mean = ser.frames.reshape(len(ser.frames), -1).mean(axis=1)
@@ -87,17 +88,16 @@ assert found["layout"] == "mono", found
 same_grades(run("grade", path, "--json"), run("grade", small, "--json"))
 said("ffmpeg's grey AVI gives the grades and shifts of the same frames in SER")
 
-# Three colours that differ in more than brightness: red is the frame, green half of it, blue its
-# negative.
-red = ser.frames
-colours = np.stack([255 - red, red // 2, red], axis=-1)
+# Three colours of different brightness and contrast: a swap of any two would show.
+red, green, blue = ser.frames, ser.frames // 2, ser.frames // 4 + 100
+colours = np.stack([blue, green, red], axis=-1)
 path, found = avi("colour.avi", "bgr24", colours)
 assert found["layout"] in ("bgr", "rgb"), found
 grades = run("grade", path, "--json")
 assert len(grades["frames"]) == len(red) and not any(f["rejected"] for f in grades["frames"])
 done = run("still", path, "--keep", 100, "--json", "--out", WORK / "colour", "--format", "fits")
 stack = fits.getdata(done["stack"])
-for plane, frames in zip(stack, (red, red // 2, 255 - red), strict=True):
+for plane, frames in zip(stack, (red, green, blue), strict=True):
     like = np.corrcoef(plane.ravel(), frames.mean(axis=0).ravel())[0, 1]
     assert like > 0.8 and abs(plane.mean() * 255 / frames.mean() - 1) < 0.05, like
 said("ffmpeg's colour AVI is read with its colours and rows in their places")
