@@ -1,4 +1,5 @@
-//! House rules, asserted: who may import whom, and how long a file may be.
+//! House rules, asserted: who may import whom, how long a file may be, and that no check is
+//! switched off.
 //!
 //! Data flows one way: picture, then capture, seeing, stacking, then night, then the program. A
 //! crate knows what stands under it and nothing beside or above it. A crate's manifest and its
@@ -200,6 +201,17 @@ fn files_are_short_enough_to_be_read() {
         .map(|(path, lines)| format!("{}: {lines} lines, at most 500", path.display()))
         .collect();
     assert!(long.is_empty(), "\n{}", long.join("\n"));
+}
+
+#[test]
+fn no_check_is_switched_off() {
+    let folders = ["crates", "tests", "benches"];
+    for path in folders.iter().flat_map(|part| rust_files(&root().join(part))) {
+        let code = code_of(&fs::read_to_string(&path).unwrap());
+        for off in ["if false", "#[ignore", "assert!(true"] {
+            assert!(!code.contains(off), "{} has a check that cannot fail: {off}", path.display());
+        }
+    }
 }
 
 /// A crate that breaks one rule or none.
