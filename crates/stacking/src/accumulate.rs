@@ -206,8 +206,8 @@ fn add_strip(
         }
         work.expander.expand(&frame.field.x_px, grid, scale, y, first_column, &mut work.dx);
         work.expander.expand(&frame.field.y_px, grid, scale, y, first_column, &mut work.dy);
-        for channel in 0..channels {
-            let (ox, oy) = if channels == 3 { offsets[channel] } else { (0.0, 0.0) };
+        for (channel, offset) in offsets.iter().enumerate().take(channels) {
+            let (ox, oy) = if channels == 3 { *offset } else { (0.0, 0.0) };
             let mut sums = target.sums.slice_mut(ndarray::s![channel, row, ..]);
             let mut weights = target.weights.slice_mut(ndarray::s![channel, row, ..]);
             let (Some(sums), Some(weights)) = (sums.as_slice_mut(), weights.as_slice_mut()) else {

@@ -29,11 +29,15 @@ pub struct Expected {
 impl Expected {
     /// Expectation from a first stack of frames with `noise`.
     pub fn from_stack(picture: &Picture, noise: &NoiseModel) -> Expected {
+        Expected::within_reach(picture, noise, REACH_PX)
+    }
+
+    fn within_reach(picture: &Picture, noise: &NoiseModel, reach_px: usize) -> Expected {
         let mut tolerance = picture.clone();
         for channel in 0..picture.channels() {
             let plane = picture.plane(channel);
-            let low = local_extreme(plane, REACH_PX, f32::min);
-            let high = local_extreme(plane, REACH_PX, f32::max);
+            let low = local_extreme(plane, reach_px, f32::min);
+            let high = local_extreme(plane, reach_px, f32::max);
             let mut out = tolerance.plane_mut(channel);
             for (((o, v), low), high) in out.iter_mut().zip(plane).zip(&low).zip(&high) {
                 let range = (high - v).max(v - low);
@@ -41,6 +45,35 @@ impl Expected {
             }
         }
         Expected { picture: picture.clone(), tolerance }
+    }
+
+    /// Expectation before there is a clean stack: `mean` is the light of all frames, aligned as a
+    /// whole, `sharp` a stack of few frames that may hold what one of them alone shows.
+    ///
+    /// A satellite sharpens a frame's grade, so the few best may well include it, and among few
+    /// it cannot be told by its neighbours in time. In the mean of all it has sunk. Detail that
+    /// the mean has lost is allowed for by four times the usual (median) difference of the two; what
+    /// a third of the usual reach holds is allowed besides, since the best frames smear little.
+    pub fn from_mean(mean: &Array2<f32>, sharp: &Picture, noise: &NoiseModel) -> Expected {
+        let mut picture = sharp.clone();
+        let level = |values: &mut dyn Iterator<Item = f32>| values.map(f64::from).sum::<f64>();
+        let light = level(&mut mean.iter().copied()).max(1e-9);
+        for channel in 0..sharp.channels() {
+            let gain = level(&mut sharp.plane(channel).iter().copied()) / light;
+            let scaled = mean.mapv(|v| v * gain as f32);
+            picture.plane_mut(channel).assign(&scaled);
+        }
+        let mut expected = Expected::within_reach(&picture, noise, REACH_PX / 3);
+        for channel in 0..sharp.channels() {
+            let (plane, seen) = (picture.plane(channel), sharp.plane(channel));
+            let mut apart: Vec<f32> = plane.iter().zip(seen).map(|(a, b)| (a - b).abs()).collect();
+            let middle = apart.len() / 2;
+            let usual = *apart.select_nth_unstable_by(middle, f32::total_cmp).1;
+            // 1.4826: median absolute deviation to standard deviation (Rousseeuw & Croux 1993).
+            let detail = 4.0 * 1.4826 * usual;
+            expected.tolerance.plane_mut(channel).mapv_inplace(|t| t + detail);
+        }
+        expected
     }
 
     /// The same expectation on an output grid of another scale and size (columns, rows).

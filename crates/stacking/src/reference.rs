@@ -8,7 +8,9 @@
 
 use crate::accumulate::Accumulator;
 use crate::align::{AIR, Bench, Chosen, ripple_settings};
+use crate::credible::Expected;
 use crate::stack::StackError;
+use ndarray::Array2;
 use stillwright_picture::{Grade, Picture, Progress, Stage};
 use stillwright_seeing::field::{Field, Smoothness};
 use stillwright_seeing::luminance::own_smoothing;
@@ -53,7 +55,7 @@ pub fn build(
         .enumerate()
         .map(|(i, index)| Chosen {
             index: *index,
-            weights: vec![vec![survey.frames[*index].grade.0.max(1e-3); bench.cells.len()]],
+            weights: vec![vec![1.0; bench.cells.len()]],
             half: i % 2,
         })
         .collect();
@@ -73,8 +75,16 @@ pub fn build(
     let correction = straighten(&bent_light, bench);
 
     let aligner = Aligner::new(&bent_light, settings, noise);
+    let expected = Expected::from_mean(&geometry_full_size(bench), &bent, &survey.noise);
     let mut second = empty();
-    lost.extend(bench.add_all(&chosen, &aligner, Some(&correction), None, &mut second, say)?);
+    lost.extend(bench.add_all(
+        &chosen,
+        &aligner,
+        Some(&correction),
+        Some(&expected),
+        &mut second,
+        say,
+    )?);
     let picture = second[0].whole(Some(&bent));
     lost.sort_unstable();
     lost.dedup();
@@ -104,6 +114,16 @@ pub fn to_raster(picture: &Picture) -> Raster {
     let light = picture.luminance();
     let (height, width) = light.dim();
     Raster { width, height, values: light.into_iter().collect() }
+}
+
+/// The survey's mean of all usable frames, interpolated to full size.
+fn geometry_full_size(bench: &Bench<'_>) -> Array2<f32> {
+    let format = bench.source.format();
+    let (mean, factor) = (&bench.survey.geometry, bench.survey.geometry_factor.max(1) as f32);
+    let to_block = |i: usize| (i as f32 + 0.5) / factor - 0.5;
+    Array2::from_shape_fn((format.height, format.width), |(y, x)| {
+        mean.bilinear(to_block(x), to_block(y))
+    })
 }
 
 /// `light(x + shift)`: the frame as the reference would see it.
