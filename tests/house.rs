@@ -5,6 +5,7 @@
 //! crate knows what stands under it and nothing beside or above it. A crate's manifest and its
 //! sources are both read: the manifest says what could be imported, the sources what is (the
 //! standard library stands in no manifest).
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 #[path = "house/source.rs"]
 mod source;

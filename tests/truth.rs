@@ -7,6 +7,7 @@
 //! the optical cut-off. The captures stand in a folder beside the repository and are made by
 //! a simulation that is not the project's; where the folder is missing these tests say so and
 //! check nothing. The table: `cargo test --test truth -- --nocapture`.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 #[path = "truth/baseline.rs"]
 mod baseline;

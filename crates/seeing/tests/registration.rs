@@ -1,6 +1,7 @@
 //! Tile registration against the Cramér-Rao bound of Robinson and Milanfar (IEEE TIP 13, 1185,
 //! 2004): with slopes g of the true picture and white noise of variance s^2 in *both* frames, no
 //! unbiased estimate of a shift has a covariance below the inverse of sum(g g') / (2 s^2).
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 use stillwright_seeing::raster::{BandPass, Raster};
 use stillwright_seeing::template::{Template, TemplateShape, TemplateWork};
