@@ -6,7 +6,7 @@
 //! given how strongly and how roughly the air bends a picture. Cells without structure borrow
 //! from their neighbours.
 
-use crate::template::cubic_taps;
+use crate::interpolate::cubic_taps;
 
 /// Displacements on a grid of cells: `frame position = reference position + displacement`, px.
 #[derive(Clone, Debug, Default, PartialEq)]

@@ -10,7 +10,9 @@
 
 pub mod field;
 pub mod fourier;
+mod geometry;
 pub mod hot;
+pub mod interpolate;
 mod judge;
 pub mod luminance;
 pub mod noise;
@@ -20,5 +22,6 @@ pub mod scene;
 pub mod sharpness;
 mod survey;
 pub mod template;
+mod warp;
 
 pub use survey::{FrameReport, Rejection, SceneKind, SeeingError, Survey, SurveySettings, survey};

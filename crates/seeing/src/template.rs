@@ -12,6 +12,7 @@
 //!   `tests/registration.rs`.
 
 use crate::fourier::{Fourier, FourierWork};
+use crate::interpolate::{TAPS, lagrange_taps};
 use crate::raster::{Raster, mirror};
 use realfft::num_complex::Complex32;
 
@@ -426,34 +427,6 @@ fn inside(first: isize, n: usize, limit: usize, edge: usize) -> std::ops::Range<
     if high <= low { 0..0 } else { low as usize..high as usize }
 }
 
-/// Samples that [`lagrange_taps`] weighs.
-const TAPS: usize = 6;
-
-/// Weights of samples -2 to 3 for a position `t` past sample 0: Lagrange's polynomial of fifth
-/// degree. Keys' cubic would do for pictures, but its phase error at fractional positions shifts
-/// fine detail by up to 0.007 px, more than the noise does at a signal-to-noise ratio of 30.
-fn lagrange_taps(t: f32) -> [f32; TAPS] {
-    let mut taps = [1.0; TAPS];
-    for (i, tap) in taps.iter_mut().enumerate() {
-        for k in (0..TAPS).filter(|k| *k != i) {
-            *tap *= (t - (k as f32 - 2.0)) / (i as f32 - k as f32);
-        }
-    }
-    taps
-}
-
-/// Weights of samples -1, 0, 1, 2 for a position `t` past sample 0: Keys' cubic, a = -1/2
-/// (Keys, IEEE ASSP 29, 1153, 1981).
-pub fn cubic_taps(t: f32) -> [f32; 4] {
-    let (t2, t3) = (t * t, t * t * t);
-    [
-        -0.5 * t3 + t2 - 0.5 * t,
-        1.5 * t3 - 2.5 * t2 + 1.0,
-        -1.5 * t3 + 2.0 * t2 + 0.5 * t,
-        0.5 * t3 - 0.5 * t2,
-    ]
-}
-
 /// Copy a piece of `frame` whose corner may lie outside; what lies outside is 0.
 fn cut_padded(frame: &Raster, x0: isize, y0: isize, width: usize, patch: &mut [f32]) {
     let left = (-x0).clamp(0, width as isize) as usize;
@@ -495,26 +468,6 @@ fn peak(surface: &[f32], width: usize, height: usize) -> (f32, f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn lagrange_taps_reproduce_a_quintic() {
-        let f = |x: f32| 1.0 + x * (0.5 - x * (0.2 - x * (0.1 + x * (0.03 - 0.01 * x))));
-        for t in [0.0f32, 0.25, 0.6] {
-            let taps = lagrange_taps(t);
-            let value: f32 = taps.iter().enumerate().map(|(k, w)| w * f(k as f32 - 2.0)).sum();
-            assert!((value - f(t)).abs() < 1e-5);
-        }
-    }
-
-    #[test]
-    fn cubic_taps_sum_to_one_and_reproduce_a_parabola() {
-        for t in [0.0f32, 0.2, 0.5, 0.9] {
-            let taps = cubic_taps(t);
-            assert!((taps.iter().sum::<f32>() - 1.0).abs() < 1e-6);
-            let square: f32 = taps.iter().zip([1.0, 0.0, 1.0, 4.0]).map(|(w, v)| w * v).sum();
-            assert!((square - t * t).abs() < 1e-6);
-        }
-    }
 
     #[test]
     fn what_lies_outside_the_frame_is_never_touched() {

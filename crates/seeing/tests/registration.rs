@@ -127,9 +127,7 @@ fn shifts_of_64_px_tiles_come_within_1_6_times_the_bound_and_none_is_lost() {
             let ratio_x = (error_x / f64::from(trials)).sqrt() / bound_x;
             let ratio_y = (error_y / f64::from(trials)).sqrt() / bound_y;
             println!("{seed}  {snr}  {ratio_x:.2} {ratio_y:.2}  {worst:.3}  (bound {bound_x:.4})");
-            if false {
-                assert!(ratio_x <= 1.6 && ratio_y <= 1.6, "ground {seed} at SNR {snr}");
-            }
+            assert!(ratio_x <= 1.6 && ratio_y <= 1.6, "ground {seed} at SNR {snr}");
             assert!(worst <= 0.5, "ground {seed} at SNR {snr}: {worst} px");
             // Nothing beats the bound by more than the scatter of the trials: a ratio far below
             // 1 would mean that the bound here is computed wrongly.
