@@ -122,6 +122,37 @@ impl Mean {
     }
 }
 
+/// What is left between `test` and the truth without any help but place, gain and offset, as a
+/// share of the truth's contrast: blur counts here. `place` is where the test's pixel (0, 0) lies
+/// in the truth (x, y), to a fraction of a px; `border` px of the test are left out.
+pub fn error_as_it_is(truth: &Plane, test: &Plane, place: (f64, f64), border: usize) -> f64 {
+    let (left, taps_x) = taps(place.0 as f32);
+    let (top, taps_y) = taps(place.1 as f32);
+    let (height, width) = test.dim();
+    let mut pairs = Vec::new();
+    for y in border..height - border {
+        for x in border..width - border {
+            let (u, v) = ((x as isize + left) as usize, (y as isize + top) as usize);
+            let mut sum = 0.0;
+            for (j, ty) in taps_y.iter().enumerate() {
+                for (i, tx) in taps_x.iter().enumerate() {
+                    sum += ty * tx * truth[(v + j, u + i)];
+                }
+            }
+            pairs.push((f64::from(sum), f64::from(test[(y, x)])));
+        }
+    }
+    let n = pairs.len() as f64;
+    let mean_t = pairs.iter().map(|p| p.0).sum::<f64>() / n;
+    let mean_s = pairs.iter().map(|p| p.1).sum::<f64>() / n;
+    let (mut tt, mut ts, mut ss) = (0.0, 0.0, 0.0);
+    for (t, s) in pairs {
+        let (t, s) = (t - mean_t, s - mean_s);
+        (tt, ts, ss) = (tt + t * t, ts + t * s, ss + s * s);
+    }
+    (1.0 - ts * ts / (ss * tt)).max(0.0).sqrt()
+}
+
 /// First sample and eight weights, which add up to 1, for a value `shift` px further on.
 fn taps(shift: f32) -> (isize, [f32; 8]) {
     let whole = shift.floor();
