@@ -63,18 +63,6 @@ impl Field {
         let cell = u.floor();
         (cell as isize, u - cell)
     }
-
-    /// Add `other(position)` to every cell, where `other` is any field over the same ground.
-    pub fn add_at_centres(&mut self, sign: f32, other: &Field) {
-        for j in 0..self.rows {
-            for i in 0..self.columns {
-                let centre = |k: usize| (k as f32 + 0.5) * self.cell_px as f32 - 0.5;
-                let (dx, dy) = other.at(centre(i), centre(j));
-                self.x_px[j * self.columns + i] += sign * dx;
-                self.y_px[j * self.columns + i] += sign * dy;
-            }
-        }
-    }
 }
 
 fn clamp_index(index: isize, n: usize) -> usize {

@@ -1,5 +1,6 @@
 //! Pixels that are stuck: found from what stays put while the scene wanders, and mended.
 
+use crate::median::median;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{FrameFormat, RawFrame, Samples};
 
@@ -26,14 +27,6 @@ fn neighbours(format: &FrameFormat, index: usize) -> ([usize; 8], usize) {
         }
     }
     (found, n)
-}
-
-fn median(values: &mut [f32]) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
 impl HotPixels {
@@ -93,18 +86,6 @@ impl HotPixels {
                 }
             }
         }
-    }
-
-    /// Columns and rows of the pixels that hold a stuck sample.
-    pub fn places(&self, format: &FrameFormat) -> Vec<(u32, u32)> {
-        let planes = format.layout.samples_per_pixel();
-        let place = |i: &usize| {
-            let pixel = i / planes;
-            ((pixel % format.width) as u32, (pixel / format.width) as u32)
-        };
-        let mut places: Vec<_> = self.samples.iter().map(place).collect();
-        places.dedup();
-        places
     }
 }
 

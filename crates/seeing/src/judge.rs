@@ -1,6 +1,7 @@
 //! Which frames take part: grades made comparable, and the blank, clouded and bumped told apart.
 
-use crate::survey::{FrameReport, Rejection, median};
+use crate::median::median_of;
+use crate::survey::{FrameReport, Rejection};
 use stillwright_picture::{Grade, Shift};
 
 /// What pass 1 measured of a frame, before it is compared with the others.
@@ -63,7 +64,7 @@ pub(crate) fn judge_frames(
 /// Median brightness of frames that take part.
 fn clear_level(raws: &[Raw], rejected: &[Option<Rejection>]) -> f32 {
     let usable = raws.iter().zip(rejected).filter(|(_, r)| r.is_none());
-    median(usable.map(|(raw, _)| raw.brightness).collect())
+    median_of(usable.map(|(raw, _)| raw.brightness))
 }
 
 fn dim_frames(raws: &[Raw], rejected: &mut [Option<Rejection>]) {
@@ -77,8 +78,7 @@ fn dim_frames(raws: &[Raw], rejected: &mut [Option<Rejection>]) {
     let rank = levels.len() * 3 / 4;
     let rank = rank.min(levels.len() - 1);
     let clear = *levels.select_nth_unstable_by(rank, f32::total_cmp).1;
-    let contrast =
-        median(raws.iter().filter(|r| r.trouble.is_none()).map(|r| r.contrast).collect());
+    let contrast = median_of(raws.iter().filter(|r| r.trouble.is_none()).map(|r| r.contrast));
     for (raw, reason) in raws.iter().zip(rejected.iter_mut()) {
         if reason.is_some() {
             continue;
@@ -100,7 +100,7 @@ fn bumped_frames(raws: &[Raw], rejected: &mut [Option<Rejection>], short_side_px
     if usable.len() < 5 {
         return;
     }
-    let typical = median(usable.iter().map(|i| raws[*i].correlation).collect());
+    let typical = median_of(usable.iter().map(|i| raws[*i].correlation));
     let away: Vec<f32> = usable
         .iter()
         .enumerate()
@@ -108,12 +108,12 @@ fn bumped_frames(raws: &[Raw], rejected: &mut [Option<Rejection>], short_side_px
             let low = place.saturating_sub(NEIGHBOURS);
             let high = (place + NEIGHBOURS + 1).min(usable.len());
             let around = &usable[low..high];
-            let x = median(around.iter().map(|j| raws[*j].shift.x_px).collect());
-            let y = median(around.iter().map(|j| raws[*j].shift.y_px).collect());
+            let x = median_of(around.iter().map(|j| raws[*j].shift.x_px));
+            let y = median_of(around.iter().map(|j| raws[*j].shift.y_px));
             (raws[*i].shift.x_px - x).hypot(raws[*i].shift.y_px - y)
         })
         .collect();
-    let usual = median(away.clone());
+    let usual = median_of(away.iter().copied());
     // Wander of a mount and of the air has no sharp limit: six times the usual distance, and
     // at least a sixteenth of the frame, is beyond what either does.
     let limit = (6.0 * usual).max(short_side_px / 16.0);

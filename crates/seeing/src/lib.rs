@@ -15,6 +15,7 @@ pub mod hot;
 pub mod interpolate;
 mod judge;
 pub mod luminance;
+mod median;
 pub mod noise;
 pub mod raster;
 pub mod ripple;

@@ -4,6 +4,8 @@
 //! edges (the edge sample is not repeated), keeps the mean of a constant, and costs one pass a
 //! direction.
 
+use ndarray::ArrayView2;
+
 /// Rows of `f32` samples: `values[y * width + x]`.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Raster {
@@ -19,6 +21,12 @@ impl Raster {
     /// A raster of zeros.
     pub fn zeros(width: usize, height: usize) -> Raster {
         Raster { width, height, values: vec![0.0; width * height] }
+    }
+
+    /// A copy of `plane` (rows, columns).
+    pub fn of_plane(plane: ArrayView2<'_, f32>) -> Raster {
+        let (height, width) = plane.dim();
+        Raster { width, height, values: plane.iter().copied().collect() }
     }
 
     /// Make the size fit, keeping the allocation. The contents are unspecified afterwards.

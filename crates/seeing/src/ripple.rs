@@ -10,8 +10,8 @@
 //! Work is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
 
 use crate::field::{self, Field, Measured, RowExpander, Smoothness, SolveWork};
+use crate::median::median;
 use crate::raster::{BandPass, Raster, reduce};
-use crate::survey::median;
 use crate::template::{Template, TemplateShape, TemplateWork};
 use crate::warp::{slopes, warp_row};
 
@@ -104,16 +104,6 @@ struct CellSums {
     yr: f32,
 }
 
-/// What is known of a frame after alignment.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Ripple {
-    /// Where each place of the reference lies in the frame.
-    pub field: Field,
-    /// Contrast of each cell of the field relative to the reference (about 1 for a frame as
-    /// sharp as it; less for a blurred one).
-    pub contrast: Vec<f32>,
-}
-
 impl Aligner {
     /// Prepare `reference` (light, full size). `noise_variance` is that of one sample of a
     /// frame's light; tiles that cannot be placed to half a px in such noise are passed over.
@@ -167,7 +157,7 @@ impl Aligner {
         home: (f32, f32),
         wanted: Option<&[bool]>,
         work: &mut RippleWork,
-    ) -> Ripple {
+    ) -> Field {
         let factor = self.settings.factor.max(1);
         if factor > 1 {
             reduce(light, factor, &mut work.reduced);
@@ -183,14 +173,13 @@ impl Aligner {
         let mut field = Field::constant(self.width, self.height, cell, home.0, home.1);
         let passed = std::mem::take(&mut work.passed);
         self.coarse(&passed, home, wanted, &mut field, work);
-        let mut contrast = vec![1.0; field.len()];
         for _ in 0..self.settings.rounds {
-            self.round(&passed, home, wanted, &mut field, &mut contrast, work);
+            self.round(&passed, home, wanted, &mut field, work);
         }
         work.passed = passed;
         field.cell_px *= factor;
         field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);
-        Ripple { field, contrast }
+        field
     }
 
     /// Columns, rows and side (px) of the cells of the fields that [`Aligner::align`] makes.
@@ -243,11 +232,17 @@ impl Aligner {
         let limit = 3.0f32.max(6.0 / self.settings.factor as f32);
         work.measured.clear();
         work.measured.resize(field.len(), Measured::default());
+        let (mut near_x, mut near_y) = (Vec::new(), Vec::new());
         for (x, y, dx, dy) in &found {
-            let near =
-                |t: &&(f32, f32, f32, f32)| (t.0 - x).abs() <= reach && (t.1 - y).abs() <= reach;
-            let around_x = median(found.iter().filter(near).map(|t| t.2).collect());
-            let around_y = median(found.iter().filter(near).map(|t| t.3).collect());
+            near_x.clear();
+            near_y.clear();
+            for other in &found {
+                if (other.0 - x).abs() <= reach && (other.1 - y).abs() <= reach {
+                    near_x.push(other.2);
+                    near_y.push(other.3);
+                }
+            }
+            let (around_x, around_y) = (median(&mut near_x), median(&mut near_y));
             if (dx - around_x).hypot(dy - around_y) > limit {
                 continue;
             }
@@ -264,7 +259,6 @@ impl Aligner {
         home: (f32, f32),
         wanted: Option<&[bool]>,
         field: &mut Field,
-        contrast: &mut [f32],
         work: &mut RippleWork,
     ) {
         let cell = field.cell_px;
@@ -299,12 +293,12 @@ impl Aligner {
                 }
             }
         }
-        self.measure(field, contrast, work);
+        self.measure(field, work);
         field::solve(field, &work.measured, &self.smoothness(), home, 40, &mut work.solve);
     }
 
     /// Turn the sums of every cell into measurements of the displacement.
-    fn measure(&self, field: &Field, contrast: &mut [f32], work: &mut RippleWork) {
+    fn measure(&self, field: &Field, work: &mut RippleWork) {
         let (columns, rows) = (field.columns, field.rows);
         // Scatter of the whole frame: a cell that matches by chance is not trusted beyond it.
         let (mut left, mut n) = (0.0f64, 0.0f64);
@@ -336,7 +330,6 @@ impl Aligner {
                 let mut m = Measured::default();
                 if rr > 0.0 && s.n > 0.0 {
                     let c = (fr / rr).clamp(0.2, 1.5);
-                    contrast[cell] = fr / rr;
                     let scatter = (ff - 2.0 * c * fr + c * c * rr).max(0.0) / count;
                     let trust = c * c / (CORRELATED_PX * scatter.max(0.5 * usual).max(1e-20));
                     // f(x + u) = c r(x + d): the field is off by d, to be taken off.
@@ -454,7 +447,7 @@ mod tests {
             for y in (32..height - 32).step_by(5) {
                 for x in (32..width - 32).step_by(5) {
                     let (ex, ey) = ripple(x as f32, y as f32);
-                    let (dx, dy) = found.field.at(x as f32, y as f32);
+                    let (dx, dy) = found.at(x as f32, y as f32);
                     sum += (dx - ex - 4.0).powi(2) + (dy - ey + 3.0).powi(2);
                     n += 1.0;
                 }
@@ -473,7 +466,7 @@ mod tests {
         let aligner = Aligner::new(&reference, SETTINGS, 1e-5);
         let blank = Raster::zeros(128, 96);
         let found = aligner.align(&blank, (2.0, 1.0), None, &mut RippleWork::default());
-        for (x, y) in found.field.x_px.iter().zip(&found.field.y_px) {
+        for (x, y) in found.x_px.iter().zip(&found.y_px) {
             assert!(x.is_finite() && y.is_finite());
         }
     }

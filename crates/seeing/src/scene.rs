@@ -1,7 +1,7 @@
 //! Where the whole scene lies in a frame: texture for close-ups, the disc's centre first for a
 //! disc on black sky.
 
-use crate::raster::{BandPass, Raster, reduce};
+use crate::raster::{BandPass, Raster};
 use crate::survey::SceneKind;
 use crate::template::{Template, TemplateShape, TemplateWork};
 use stillwright_picture::Shift;
@@ -139,11 +139,6 @@ impl SceneTracker {
         let template = Template::cut(&shape, &work.passed, 0, 0, &mut work.template);
         let disc = if kind == SceneKind::Disc { find_disc(reference) } else { None };
         Some(SceneTracker { kind, factor, shape, template, reference: reference.clone(), disc })
-    }
-
-    /// Reduce full-size light as this tracker expects it.
-    pub fn reduce(&self, light: &Raster, reduced: &mut Raster) {
-        reduce(light, self.factor, reduced);
     }
 
     /// What the tracker compares with, reduced light.

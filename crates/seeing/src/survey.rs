@@ -10,6 +10,7 @@ use crate::geometry::GeometryMean;
 use crate::hot::HotPixels;
 use crate::judge::{Raw, judge_frames};
 use crate::luminance::{Luminance, clipped_share, own_smoothing};
+use crate::median::{median, median_of};
 use crate::noise::{NoiseMeter, NoiseModel};
 use crate::raster::{Raster, reduce};
 use crate::scene::{SceneTracker, TrackerWork, looks_like_a_disc, reduction_factor};
@@ -242,7 +243,7 @@ pub fn survey(
         report.shift.x_px -= home.x_px;
         report.shift.y_px -= home.y_px;
     }
-    let usable: Vec<f32> =
+    let mut usable: Vec<f32> =
         judged.iter().filter(|f| f.rejected.is_none()).map(|f| f.brightness).collect();
     if usable.is_empty() {
         return Err(SeeingError::NoUsableFrames(no_frames_words(&judged)));
@@ -252,7 +253,7 @@ pub fn survey(
         scene: start.scene,
         frames: judged,
         noise,
-        median_brightness: median(usable),
+        median_brightness: median(&mut usable),
         hot_pixels: hot,
         cells,
         cell_grades: cell_energy,
@@ -272,14 +273,6 @@ fn no_frames_words(frames: &[FrameReport]) -> String {
         }
     }
     words
-}
-
-pub(crate) fn median(mut values: Vec<f32>) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
 /// Frames read at once: enough for every core, few enough for memory (about 256 MiB of light).
@@ -390,7 +383,7 @@ fn choose_reference(
         })
         .flatten()
         .collect();
-    let typical = median(looks.iter().map(|l| l.brightness).collect());
+    let typical = median_of(looks.iter().map(|l| l.brightness));
     let mut lit: Vec<&Look> =
         looks.iter().filter(|l| l.brightness > 0.6 * typical && l.brightness > 1e-4).collect();
     lit.sort_by(|a, b| Grade::sharpest_first(Grade(a.grade), Grade(b.grade)));
@@ -414,10 +407,10 @@ fn choose_reference(
         .par_iter()
         .map_init(TrackerWork::default, |work, look| first.track(&look.reduced, work).shift)
         .collect();
-    let mid_x = median(shifts.iter().map(|s| s.x_px).collect());
-    let mid_y = median(shifts.iter().map(|s| s.y_px).collect());
+    let mid_x = median_of(shifts.iter().map(|s| s.x_px));
+    let mid_y = median_of(shifts.iter().map(|s| s.y_px));
     let away = |s: &Shift| (s.x_px - mid_x).hypot(s.y_px - mid_y);
-    let usual = median(shifts.iter().map(away).collect());
+    let usual = median_of(shifts.iter().map(away));
     let near = 1.2 * usual + 2.0;
     let place = shifts.iter().position(|s| away(s) <= near).unwrap_or(0);
     let chosen = lit[place];

@@ -248,9 +248,19 @@ struct Line<'a> {
 }
 
 impl Line<'_> {
-    /// Column of the reference, px, of entry `x` of this line.
-    fn column(&self, x: usize) -> f32 {
-        ((self.first_column + x) as f32 + 0.5) / self.scale - 0.5
+    /// Where entry `x` of this line lies in the frame, px, and its weight there; `None` where it
+    /// has none.
+    #[inline]
+    fn place(&self, x: usize, planes: &FramePlanes) -> Option<(f32, f32, f32)> {
+        let weight = self.weight[x];
+        if weight == 0.0 {
+            return None;
+        }
+        let column = ((self.first_column + x) as f32 + 0.5) / self.scale - 0.5;
+        let u = column + self.dx[x] + self.offset_x;
+        let v = self.position_y + self.dy[x];
+        let weight = weight * edge_weight(u, v, planes.width, planes.height);
+        (weight != 0.0).then_some((u, v, weight))
     }
 }
 
@@ -357,16 +367,7 @@ fn add_line(
     let table = kernels();
     let mut refused = 0;
     for x in 0..sums.len() {
-        let mut w = line.weight[x];
-        if w == 0.0 {
-            continue;
-        }
-        let u = line.column(x) + line.dx[x] + line.offset_x;
-        let v = line.position_y + line.dy[x];
-        w *= edge_weight(u, v, planes.width, planes.height);
-        if w == 0.0 {
-            continue;
-        }
+        let Some((u, v, w)) = line.place(x, planes) else { continue };
         let (i, j) = (u as usize, v as usize);
         let kernel_x = &table[((u - i as f32) * PHASES as f32 + 0.5) as usize];
         let kernel_y = &table[((v - j as f32) * PHASES as f32 + 0.5) as usize];
@@ -411,16 +412,7 @@ fn add_mosaic_line(
     let stride = planes.stride();
     let mut refused = 0;
     for x in 0..sums.len() {
-        let mut w = line.weight[x];
-        if w == 0.0 {
-            continue;
-        }
-        let u = line.column(x) + line.dx[x] + line.offset_x;
-        let v = line.position_y + line.dy[x];
-        w *= edge_weight(u, v, planes.width, planes.height);
-        if w == 0.0 {
-            continue;
-        }
+        let Some((u, v, w)) = line.place(x, planes) else { continue };
         let (i, j) = (u as usize, v as usize);
         let (fx, fy) = (u - i as f32, v - j as f32);
         let corner = (j + PAD) * stride + i + PAD;

@@ -73,12 +73,9 @@ pub fn advise(
         .map(|percent| (*percent, kept_frames(count, *percent)))
         .filter(|(percent, kept)| *kept >= 2 * FEWEST_FRAMES || *percent == 100.0)
         .collect();
-    let mut from = 0;
-    let mut bands = Vec::with_capacity(steps.len());
-    for (_, kept) in &steps {
-        bands.push(within(worth.weights(from..*kept), worth, &region));
-        from = *kept;
-    }
+    let ends: Vec<usize> = steps.iter().map(|(_, kept)| *kept).collect();
+    let bands: Vec<Vec<f32>> =
+        worth.bands(&ends).into_iter().map(|band| within(band, worth, &region)).collect();
     let n = worth.cells.len();
     let chosen: Vec<Chosen> = worth
         .frames

@@ -132,8 +132,7 @@ impl Bench<'_> {
         let report = self.survey.frames.get(chosen.index)?;
         let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
-        let found = aligner.align(&worker.light, home, Some(&wanted), &mut worker.ripple);
-        let mut field = found.field;
+        let mut field = aligner.align(&worker.light, home, Some(&wanted), &mut worker.ripple);
         if let Some(correction) = correction {
             field = corrected(&field, correction);
         }

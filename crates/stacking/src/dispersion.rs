@@ -5,7 +5,6 @@
 //! capture's field, so two numbers a colour are enough; they are measured once, on the reference,
 //! and undone when frames are resampled, not afterwards.
 
-use ndarray::ArrayView2;
 use stillwright_picture::Picture;
 use stillwright_seeing::raster::{BandPass, Raster};
 use stillwright_seeing::template::{Template, TemplateShape, TemplateWork};
@@ -27,11 +26,11 @@ pub fn channel_offsets(picture: &Picture) -> [(f32, f32); 3] {
     let mut band = BandPass::new(1.5, 12.0);
     let mut work = TemplateWork::default();
     let mut passed = Raster::default();
-    band.apply(&raster(picture.plane(1)), &mut passed);
+    band.apply(&Raster::of_plane(picture.plane(1)), &mut passed);
     let shape = TemplateShape::new(picture.width(), picture.height()).away_from_edges(EDGE_PX);
     let green = Template::cut(&shape, &passed, 0, 0, &mut work);
     for channel in [0, 2] {
-        band.apply(&raster(picture.plane(channel)), &mut passed);
+        band.apply(&Raster::of_plane(picture.plane(channel)), &mut passed);
         let start = green.search(&shape, &passed, (0.0, 0.0), 2, &mut work);
         let found = green.refine(&shape, &passed, start, 0.0, &mut work);
         let measured = found.information[0] > 0.0 && found.information[2] > 0.0;
@@ -51,17 +50,12 @@ pub fn laid_together(picture: &Picture, offsets: &[(f32, f32); 3]) -> Picture {
         if (dx, dy) == (0.0, 0.0) {
             continue;
         }
-        let source = raster(picture.plane(channel));
+        let source = Raster::of_plane(picture.plane(channel));
         for ((y, x), v) in out.plane_mut(channel).indexed_iter_mut() {
             *v = source.bilinear(x as f32 + dx, y as f32 + dy);
         }
     }
     out
-}
-
-fn raster(plane: ArrayView2<'_, f32>) -> Raster {
-    let (height, width) = plane.dim();
-    Raster { width, height, values: plane.iter().copied().collect() }
 }
 
 #[cfg(test)]

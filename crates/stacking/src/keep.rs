@@ -5,7 +5,6 @@
 //! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
 //! and those that count are weighted by what they are worth.
 
-use std::ops::Range;
 use stillwright_seeing::Survey;
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -59,12 +58,12 @@ impl Worth {
         Worth { cells, frames, grades }
     }
 
-    /// Weight of every cell of every usable frame whose rank in its cell (0 is the sharpest) lies
-    /// in `ranks`: its grade to a power; 0 for all others.
-    pub fn weights(&self, ranks: Range<usize>) -> Vec<f32> {
+    /// Weights of every cell of every usable frame, band by band: band `b` holds in each cell the
+    /// frames whose rank there (0 is the sharpest) lies from `ends[b - 1]` (0 for the first) to
+    /// below `ends[b]`, with their grade to a power, and 0 for all others. `ends` ascends.
+    pub fn bands(&self, ends: &[usize]) -> Vec<Vec<f32>> {
         let (n, count) = (self.cells.len(), self.frames.len());
-        let ranks = ranks.start.min(count)..ranks.end.min(count);
-        let mut weights = vec![0.0f32; self.grades.len()];
+        let mut bands = vec![vec![0.0f32; self.grades.len()]; ends.len()];
         let mut order: Vec<u32> = Vec::with_capacity(count);
         for cell in 0..n {
             order.clear();
@@ -72,12 +71,22 @@ impl Worth {
             let grade = |f: &u32| self.grades[*f as usize * n + cell];
             // Ties go to the earlier frame, so that the choice is the same on every run.
             order.sort_unstable_by(|a, b| grade(b).total_cmp(&grade(a)).then(a.cmp(b)));
-            for f in &order[ranks.clone()] {
-                let w = grade(f).max(1e-3).powf(GRADE_POWER);
-                weights[*f as usize * n + cell] = w;
+            let mut from = 0;
+            for (band, end) in bands.iter_mut().zip(ends) {
+                let to = (*end).clamp(from, count);
+                for f in &order[from..to] {
+                    let w = grade(f).max(1e-3).powf(GRADE_POWER);
+                    band[*f as usize * n + cell] = w;
+                }
+                from = to;
             }
         }
-        weights
+        bands
+    }
+
+    /// Weights of the `kept` sharpest frames of every cell, as [`Worth::bands`] gives them.
+    pub fn weights(&self, kept: usize) -> Vec<f32> {
+        self.bands(&[kept]).swap_remove(0)
     }
 }
 
@@ -127,14 +136,24 @@ mod tests {
 
     #[test]
     fn every_place_keeps_its_own_best() {
-        let weights = worth().weights(0..1);
+        let weights = worth().weights(1);
         let kept: Vec<usize> =
             weights.iter().enumerate().filter(|(_, w)| **w > 0.0).map(|(i, _)| i).collect();
         assert_eq!(kept, [1, 6]);
-        let weights = worth().weights(0..3);
+        let weights = worth().weights(3);
         for cell in 0..2 {
             assert_eq!((0..5).filter(|f| weights[f * 2 + cell] > 0.0).count(), 3);
         }
+    }
+
+    #[test]
+    fn bands_part_the_frames_among_them() {
+        let worth = worth();
+        let bands = worth.bands(&[1, 3, 5]);
+        for i in 0..worth.grades.len() {
+            assert_eq!(bands.iter().filter(|band| band[i] > 0.0).count(), 1);
+        }
+        assert_eq!(bands[0], worth.weights(1));
     }
 
     #[test]

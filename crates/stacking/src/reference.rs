@@ -71,7 +71,7 @@ pub fn build(
     let mut first = empty();
     let mut lost = bench.add_all(&chosen, &aligner, None, None, &mut first, say)?;
     let bent = first[0].whole(None);
-    let bent_light = to_raster(&bent);
+    let bent_light = Raster::of_plane(bent.luminance().view());
     let correction = straighten(&bent_light, bench);
 
     let aligner = Aligner::new(&bent_light, settings, noise);
@@ -88,7 +88,7 @@ pub fn build(
     let picture = second[0].whole(Some(&bent));
     lost.sort_unstable();
     lost.dedup();
-    Ok(Reference { light: to_raster(&picture), picture, lost })
+    Ok(Reference { light: Raster::of_plane(picture.luminance().view()), picture, lost })
 }
 
 /// Variance of a frame's light at the median brightness, after the smoothing that the light of a
@@ -107,13 +107,6 @@ fn best_frames(bench: &Bench<'_>) -> Vec<usize> {
     let wanted = (usable.len() as f32 * BEST_SHARE).round() as usize;
     usable.truncate(wanted.clamp(BEST_AT_LEAST, BEST_AT_MOST));
     usable
-}
-
-/// Light of a picture as a raster.
-pub fn to_raster(picture: &Picture) -> Raster {
-    let light = picture.luminance();
-    let (height, width) = light.dim();
-    Raster { width, height, values: light.into_iter().collect() }
 }
 
 /// The survey's mean of all usable frames, interpolated to full size.
@@ -162,8 +155,7 @@ fn straighten(bent: &Raster, bench: &Bench<'_>) -> Field {
     };
     let aligner =
         Aligner::new(&alike, settings, light_noise(bench) / (factor * factor * 30) as f32);
-    let found = aligner.align(&survey.geometry, (0.0, 0.0), None, &mut RippleWork::default());
-    let mut field = found.field;
+    let mut field = aligner.align(&survey.geometry, (0.0, 0.0), None, &mut RippleWork::default());
     field.cell_px *= factor;
     let scale = factor as f32;
     field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);

@@ -174,7 +174,7 @@ fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), Stack
 
 /// The frames that count anywhere, with their weights, in order, dealt to the halves in turn.
 fn choose(worth: &Worth, percent: f32) -> Vec<Chosen> {
-    let weights = worth.weights(0..kept_frames(worth.frames.len(), percent));
+    let weights = worth.weights(kept_frames(worth.frames.len(), percent));
     let used = worth
         .frames
         .iter()

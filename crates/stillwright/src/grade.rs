@@ -2,10 +2,11 @@
 
 use crate::Status;
 use crate::args::GradeArgs;
-use crate::run::{stopping, with_progress};
-use crate::say::{self, FailedLine, Results, counted};
+use crate::run::{each_report, with_progress};
+use crate::say::{self, Results, counted};
 use crate::still::read_recipe;
 use std::collections::BTreeMap;
+use std::path::Path;
 use stillwright_night::grade::{GradeReport, grade_capture};
 
 /// Sharpest frames that are named in the text.
@@ -24,28 +25,11 @@ pub fn run(args: &GradeArgs, results: &mut Results) -> anyhow::Result<Status> {
         }
     };
     args.overrides.apply(&mut recipe.capture);
-    let mut status = Status::Done;
-    for file in &args.files {
-        if stopping() {
-            return Ok(Status::Failed);
-        }
-        let (path, recipe) = (file.clone(), recipe.clone());
-        let title = say::name_of(file);
-        match with_progress(&title, move |progress| grade_capture(&path, &recipe, progress)) {
-            Ok(report) if args.json => results.json(&report),
-            Ok(report) => results.line(&in_words(&report)),
-            Err(failure) => {
-                status = Status::Failed;
-                let words = failure.to_string();
-                say::error(&words);
-                if args.json {
-                    let file = file.display().to_string();
-                    results.json(&FailedLine { file, error: &words });
-                }
-            }
-        }
-    }
-    Ok(status)
+    let work = |file: &Path| {
+        let (path, recipe) = (file.to_path_buf(), recipe.clone());
+        with_progress(&say::name_of(file), move |progress| grade_capture(&path, &recipe, progress))
+    };
+    Ok(each_report(&args.files, args.json, results, work, in_words))
 }
 
 fn in_words(report: &GradeReport) -> String {

@@ -2,8 +2,9 @@
 
 use crate::Status;
 use crate::args::InspectArgs;
-use crate::run::{stopping, with_progress};
-use crate::say::{self, FailedLine, Results, counted};
+use crate::run::{each_report, with_progress};
+use crate::say::{self, Results, counted};
+use std::path::Path;
 use stillwright_night::capture::Overrides;
 use stillwright_night::inspect::{InspectReport, inspect_capture};
 
@@ -14,28 +15,13 @@ use stillwright_night::inspect::{InspectReport, inspect_capture};
 pub fn run(args: &InspectArgs, results: &mut Results) -> anyhow::Result<Status> {
     let mut overrides = Overrides::default();
     args.overrides.apply(&mut overrides);
-    let mut status = Status::Done;
-    for file in &args.files {
-        if stopping() {
-            return Ok(Status::Failed);
-        }
-        let path = file.clone();
-        let title = say::name_of(file);
-        match with_progress(&title, move |progress| inspect_capture(&path, &overrides, progress)) {
-            Ok(report) if args.json => results.json(&report),
-            Ok(report) => results.line(&in_words(&report)),
-            Err(failure) => {
-                status = Status::Failed;
-                let words = failure.to_string();
-                say::error(&words);
-                if args.json {
-                    let file = file.display().to_string();
-                    results.json(&FailedLine { file, error: &words });
-                }
-            }
-        }
-    }
-    Ok(status)
+    let work = |file: &Path| {
+        let path = file.to_path_buf();
+        with_progress(&say::name_of(file), move |progress| {
+            inspect_capture(&path, &overrides, progress)
+        })
+    };
+    Ok(each_report(&args.files, args.json, results, work, in_words))
 }
 
 fn in_words(report: &InspectReport) -> String {

@@ -1,7 +1,12 @@
 //! Work on a thread of its own, with progress on standard error and an ear for Ctrl-C.
 
+use crate::Status;
+use crate::say::Results;
 use anyhow::Context;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde::Serialize;
+use std::fmt::Display;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 use stillwright_night::NightError;
@@ -126,4 +131,30 @@ impl Bar {
     fn clear(&self) {
         self.bar.finish_and_clear();
     }
+}
+
+/// Do `work` on each file and tell its report, as JSON or in words; a file that fails is told and
+/// costs the others nothing.
+pub fn each_report<R: Serialize, E: Display>(
+    files: &[PathBuf],
+    json: bool,
+    results: &mut Results,
+    work: impl Fn(&Path) -> Result<R, E>,
+    in_words: impl Fn(&R) -> String,
+) -> Status {
+    let mut status = Status::Done;
+    for file in files {
+        if stopping() {
+            return Status::Failed;
+        }
+        match work(file) {
+            Ok(report) if json => results.json(&report),
+            Ok(report) => results.line(&in_words(&report)),
+            Err(failure) => {
+                status = Status::Failed;
+                results.failure(file, &failure.to_string(), json);
+            }
+        }
+    }
+    status
 }

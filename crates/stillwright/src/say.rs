@@ -33,6 +33,14 @@ impl Results {
         }
     }
 
+    /// A file that failed: in words on standard error, and as a line of JSON if wanted.
+    pub fn failure(&mut self, file: &Path, words: &str, json: bool) {
+        error(words);
+        if json {
+            self.json(&FailedLine { file: file.display().to_string(), error: words });
+        }
+    }
+
     /// What went wrong on the way; a reader that has gone away is nothing wrong.
     pub fn finish(mut self) -> io::Result<()> {
         let last = self.out.flush().err();
@@ -55,11 +63,11 @@ pub fn error(text: &str) {
 
 /// A file that failed, as a line of JSON.
 #[derive(Serialize)]
-pub struct FailedLine<'a> {
+struct FailedLine<'a> {
     /// The capture, as it was named.
-    pub file: String,
+    file: String,
     /// What went wrong and what to do.
-    pub error: &'a str,
+    error: &'a str,
 }
 
 /// A file's name without its folder, for the line before a bar.

@@ -3,7 +3,7 @@
 use crate::Status;
 use crate::args::StillArgs;
 use crate::run::{stopping, with_progress};
-use crate::say::{self, FailedLine, Results, counted};
+use crate::say::{self, Results, counted};
 use serde::Serialize;
 use std::io::Read;
 use std::path::Path;
@@ -75,11 +75,7 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
             Ok(done) => tell(&done, args.json, results),
             Err(words) => {
                 status = Status::Failed;
-                say::error(&words);
-                if args.json {
-                    let file = file.display().to_string();
-                    results.json(&FailedLine { file, error: &words });
-                }
+                results.failure(file, &words, args.json);
             }
         }
     }
