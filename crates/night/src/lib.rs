@@ -18,6 +18,7 @@ pub mod hash;
 pub mod inspect;
 pub mod jobs;
 pub mod judge;
+pub mod pyramid;
 pub mod recipe;
 mod recipe_words;
 pub mod record;
