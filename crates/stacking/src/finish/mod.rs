@@ -36,6 +36,7 @@ use crate::halves::{HalfCorrelation, HalvesSettings, correlate_halves};
 use crate::stack::Stack;
 use ndarray::{Array2, ArrayView2};
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 use stillwright_picture::{Cancelled, Picture, Progress, Stage};
 
 /// How the detail is brought back.
@@ -123,7 +124,7 @@ pub struct Measured {
 #[derive(Clone, Debug)]
 pub struct Finished {
     /// The still: 0 (black) to 1 (white) after the tone.
-    pub picture: Picture,
+    pub picture: Arc<Picture>,
     /// The settings with everything automatic turned into numbers; rendering the stack with
     /// them gives the same picture again.
     pub used: FinishSettings,
@@ -181,13 +182,28 @@ pub fn finish<'a>(
     let stack = stack.into();
     settings.check().map_err(FinishError::Setting)?;
     let measured = measure(stack, settings.optics.as_ref(), progress)?;
+    finish_measured(stack, measured, settings, progress)
+}
+
+/// [`finish`] for a stack that was measured before, with the same optics.
+///
+/// # Errors
+/// When cancelled or when a setting is out of range.
+pub fn finish_measured<'a>(
+    stack: impl Into<Halved<'a>>,
+    measured: Measured,
+    settings: &FinishSettings,
+    progress: &dyn Progress,
+) -> Result<Finished, FinishError> {
+    let stack = stack.into();
+    settings.check().map_err(FinishError::Setting)?;
     let (mut used, warnings) = resolve(stack, &measured, settings);
     let mut picture = sharpen(stack.picture, &used, &measured, progress)?;
     used.colour.apply(&mut picture);
     used.tone = used.tone.resolve(&picture);
     used.tone.apply(&mut picture);
     progress.advance(Stage::Finishing, 1, 1)?;
-    Ok(Finished { picture, used, measured, warnings })
+    Ok(Finished { picture: Arc::new(picture), used, measured, warnings })
 }
 
 /// Measure signal, noise and blur of a stack, channel by channel and for its light.
@@ -335,6 +351,20 @@ pub fn margin_px(used: &FinishSettings) -> usize {
             Sharpening::Wiener(_) | Sharpening::RichardsonLucy(_) => wiener::MARGIN_PX,
             Sharpening::Automatic | Sharpening::None => 0,
         }
+}
+
+/// Noise of the first `count` detail scales at the picture's mean brightness, as the hold-back
+/// meets it (after `undo` and smoothing), in units of the picture; zeros where nothing was
+/// measured.
+pub fn scale_noise(measured: &Measured, detail: &DetailSettings, count: usize) -> Vec<f64> {
+    let Some(light) = &measured.light else { return vec![0.0; count] };
+    let filtered = detail.undo.zip(light.signal).map(|(undo, signal)| {
+        light.noise.filtered(|f| wiener::gain(&undo, &signal, &light.noise, f))
+    });
+    let noise = filtered.as_ref().unwrap_or(&light.noise);
+    let variance = noise.variance(noise.mean_brightness);
+    let shares = noise.scale_shares(count, f64::from(detail.smooth_px));
+    shares.iter().map(|share| (variance * share).sqrt()).collect()
 }
 
 /// Render a picture, or a crop of one, with resolved settings (the `used` of [`Finished`]).
