@@ -19,6 +19,8 @@ pub mod hash;
 pub mod inspect;
 pub mod jobs;
 pub mod judge;
+pub mod memory;
+pub mod preferences;
 pub mod pyramid;
 pub mod recipe;
 mod recipe_words;

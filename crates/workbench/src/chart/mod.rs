@@ -15,7 +15,7 @@ pub use time::NAME as TIME_NAME;
 use crate::theme::{GRID, Light, Tokens};
 use egui::{Rect, Ui, pos2};
 use std::sync::Arc;
-use stillwright_night::FrameRange;
+use stillwright_night::choice::FrameRange;
 use stillwright_night::session::{Chart, Point};
 use stillwright_night::stacking::KeepAdvice;
 

@@ -8,7 +8,7 @@ use egui::{
     Align2, Color32, CursorIcon, EventFilter, Key, Modifiers, Pos2, Rect, Response, Role, Sense,
     Shape, Stroke, Ui, WidgetInfo, pos2,
 };
-use stillwright_night::FrameRange;
+use stillwright_night::choice::FrameRange;
 use stillwright_night::seeing::Rejection;
 
 /// What the chart is called.

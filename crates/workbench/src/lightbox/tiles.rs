@@ -84,9 +84,9 @@ impl TileStore {
         let fitting = if zoom >= 1.0 { 0 } else { (1.0 / zoom).log2().floor() as usize };
         let coarsest = levels.len() - 1;
         let wanted = fitting.min(coarsest);
-        self.draw_level(painter, pyramid, coarsest, place, red, zoom);
+        self.draw_level(painter, pyramid, coarsest, place, red);
         if wanted != coarsest {
-            self.draw_level(painter, pyramid, wanted, place, red, zoom);
+            self.draw_level(painter, pyramid, wanted, place, red);
         }
     }
 
@@ -97,7 +97,6 @@ impl TileStore {
         number: usize,
         place: Rect,
         red: bool,
-        zoom: f32,
     ) {
         let Some(level) = pyramid.levels().get(number) else { return };
         let always = number + 1 == pyramid.levels().len();
@@ -116,9 +115,7 @@ impl TileStore {
         for row in rows {
             for column in columns.clone() {
                 let key = TileKey { picture: pyramid.key(), level: number, column, row, red };
-                // Pixels become visible as such from about four screen pixels on.
-                let crisp = zoom >= 4.0;
-                let Some(texture) = self.texture(painter.ctx(), key, level, crisp, always) else {
+                let Some(texture) = self.texture(painter.ctx(), key, level, always) else {
                     continue;
                 };
                 let (x, y) = (column * TILE_PX, row * TILE_PX);
@@ -147,10 +144,8 @@ impl TileStore {
         ctx: &Context,
         key: TileKey,
         level: &Level,
-        crisp: bool,
         always: bool,
     ) -> Option<egui::TextureId> {
-        let _ = crisp;
         if let Some(tile) = self.tiles.get_mut(&key) {
             tile.used = self.frame;
             return Some(tile.texture.id());
