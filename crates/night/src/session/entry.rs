@@ -9,9 +9,10 @@ use crate::inspect::InspectReport;
 use crate::recipe::Recipe;
 use std::path::PathBuf;
 use std::sync::Arc;
+use stillwright_capture::{Capture, Overrides};
 use stillwright_picture::Stage;
 use stillwright_seeing::Survey;
-use stillwright_stacking::finish::Finished;
+use stillwright_stacking::finish::{Finished, Tone};
 use stillwright_stacking::{KeepAdvice, Stack};
 
 /// Tells one capture of this session from another; never used twice.
@@ -146,13 +147,13 @@ pub struct Entry {
 }
 
 /// What only the session needs to know of a capture.
-#[derive(Debug, Default)]
+#[derive(Default)]
 pub(crate) struct Inner {
     /// The recipe as of the last commit, while previews are being shown.
     pub committed: Option<Arc<Recipe>>,
     /// The person stopped the work on it.
     pub held: bool,
-    /// Opening, grading or stacking failed for these inputs; not tried again unasked.
+    /// Opening, grading, stacking or finishing failed; not tried again unasked.
     pub failed: Option<String>,
     /// The file grew between two looks, and has not been quiet since.
     pub growing: bool,
@@ -160,15 +161,66 @@ pub(crate) struct Inner {
     pub gone: bool,
     /// To be opened (again).
     pub to_open: bool,
-    /// To be stacked although it is not selected.
+    /// To be stacked and finished although it is not selected, or although nothing is done unasked.
     pub wanted: bool,
+    /// To be graded although nothing is done unasked.
+    pub wanted_grades: bool,
+    /// The open capture, and the overrides it was opened with.
+    pub source: Option<Arc<dyn Capture>>,
+    pub opened_with: Overrides,
+    /// The file as the night file remembers it, until it is opened.
+    pub saved_stamp: Option<FileStamp>,
     /// Usable frames, sharpest first, without regard to the person's choice.
     pub order: Arc<[usize]>,
+    /// The tone that the last whole still came to.
+    pub tone: Option<Tone>,
+    /// What was last written.
+    pub written_key: Option<FinishKey>,
     /// When it was last selected; larger is later.
     pub seen: u64,
 }
 
+impl std::fmt::Debug for Inner {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        out.debug_struct("Inner")
+            .field("held", &self.held)
+            .field("failed", &self.failed)
+            .field("growing", &self.growing)
+            .field("gone", &self.gone)
+            .field("to_open", &self.to_open)
+            .field("wanted", &self.wanted)
+            .finish_non_exhaustive()
+    }
+}
+
 impl Entry {
+    /// A capture that nobody has looked into yet.
+    pub(crate) fn new(id: CaptureId, path: PathBuf, recipe: Recipe) -> Entry {
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        Entry {
+            id,
+            path,
+            name,
+            state: CaptureState::Waiting,
+            stamp: None,
+            facts: None,
+            recipe: Arc::new(recipe),
+            thumbnail: None,
+            chart: None,
+            graded: None,
+            advice: None,
+            stacked: None,
+            partial: None,
+            measures: None,
+            scales: Arc::from([]),
+            optics: None,
+            still: None,
+            preview: None,
+            written: None,
+            inner: Inner { to_open: true, ..Inner::default() },
+        }
+    }
+
     /// What a survey of the present file and recipe depends on; `None` before the file was seen.
     pub fn survey_key(&self) -> Option<SurveyKey> {
         let stamp = self.stamp?;

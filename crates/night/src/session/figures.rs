@@ -1,9 +1,11 @@
 //! Figures beside the picture: resolution, noise, sampling, and where the sliders rest.
 
+use super::key::StackKey;
 use crate::record::Resolution;
 use std::sync::Arc;
+use stillwright_stacking::finish::atrous::MOST_SCALES;
 use stillwright_stacking::finish::{
-    Colour, DetailScale, DetailSettings, FinishSettings, Measured, Optics, Sharpening, Tone,
+    Colour, DetailScale, DetailSettings, FinishSettings, Measured, Optics, Sharpening, scale_noise,
 };
 
 /// What was measured on a stack with the optics that the recipe had.
@@ -17,14 +19,14 @@ pub struct Measures {
     /// Where the estimate puts the detail scales; `None` where too little signal is there to
     /// tell.
     pub rest: Option<DetailSettings>,
+    /// The stack that was measured.
+    pub(crate) of: StackKey,
     /// The optics that the measurement was told.
     pub(crate) told: Option<Optics>,
     /// The balance of colours that the automatic one came to.
     pub(crate) neutral: Colour,
-    /// The tone that the last whole still came to.
-    pub(crate) tone: Option<Tone>,
-    /// Pixels of the stack per px of the capture.
-    pub(crate) scale: f32,
+    /// Noise of the detail scales at rest.
+    rest_noise: Vec<f64>,
 }
 
 /// One detail scale, for its slider.
@@ -51,6 +53,19 @@ pub struct ScaleFigure {
 const SLIDERS: usize = 5;
 
 impl Measures {
+    pub(crate) fn new(
+        of: StackKey,
+        measured: Arc<Measured>,
+        resolution: Resolution,
+        rest: Option<DetailSettings>,
+        told: Option<Optics>,
+        neutral: Colour,
+    ) -> Measures {
+        let plain = DetailSettings::default();
+        let rest_noise = scale_noise(&measured, rest.as_ref().unwrap_or(&plain), MOST_SCALES);
+        Measures { measured, resolution, rest, of, told, neutral, rest_noise }
+    }
+
     /// The detail scales as `settings` has them.
     pub(crate) fn scales(&self, settings: &FinishSettings) -> Arc<[ScaleFigure]> {
         let none = DetailSettings::default();
@@ -61,7 +76,13 @@ impl Measures {
             _ => &none,
         };
         let count = SLIDERS.max(rest.scales.len()).max(now.scales.len());
-        let noise = stillwright_stacking::finish::scale_noise(&self.measured, now, count);
+        // The noise is that of the rest positions as long as what comes before the scales is.
+        let before = |s: &DetailSettings| (s.undo, s.smooth_px);
+        let noise = if before(now) == before(rest) {
+            self.rest_noise.clone()
+        } else {
+            scale_noise(&self.measured, now, count)
+        };
         let at = |all: &DetailSettings, i: usize| all.scales.get(i).copied().unwrap_or_default();
         (0..count)
             .map(|index| {

@@ -40,9 +40,18 @@ pub(crate) struct Messages {
 /// More than these are not kept: the oldest notes go first, then the oldest trouble.
 const MOST: usize = 200;
 
+/// Words that were written for the command line, without its options: a window has a folder to choose
+/// and a box to tick.
+pub(crate) fn for_window(words: &str) -> String {
+    words
+        .replace("or say --overwrite to replace it", "or allow files to be replaced")
+        .replace(" with --out", "")
+}
+
 impl Messages {
     /// Add a message; one that says the same about the same capture is replaced.
-    pub fn add(&mut self, weight: Weight, capture: Option<CaptureId>, words: String) -> MessageId {
+    pub fn add(&mut self, weight: Weight, capture: Option<CaptureId>, words: &str) -> MessageId {
+        let words = for_window(words);
         self.unread.retain(|m| m.words != words || m.capture != capture);
         self.last += 1;
         let id = MessageId(self.last);

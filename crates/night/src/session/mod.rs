@@ -12,18 +12,30 @@
 //! Deliberately absent: the window, its zoom and pan, and anything computed on pixels but what is
 //! needed to put them on the screen.
 
+mod absorb;
 mod chart;
 mod command;
 mod effect;
 mod entry;
 mod figures;
+mod gather;
 mod history;
 mod key;
+mod lanes;
+mod look;
 mod message;
+mod named;
+mod night_file;
+mod orders;
 mod places;
+mod preview;
+mod recipes;
+mod schedule;
 mod send;
 mod setting;
 mod shown;
+mod watch;
+mod work;
 
 pub use chart::{Chart, Point};
 pub use command::{Cancel, Command, ExportTarget, Setting};
@@ -37,10 +49,16 @@ pub use shown::{PartialStack, PictureId, RegionPreview, Shown, ShownFrame, Thumb
 
 use crate::recipe::Recipe;
 use history::History;
+use lanes::{Lanes, Signal};
 use message::Messages;
-use std::path::Path;
+use night_file::{NightFile, SavedCapture, SavedPath};
+use orders::Orders;
+use std::collections::VecDeque;
+use std::fs::File;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
+use stillwright_stacking::halves::Region;
 
 /// What is being done at this moment, for the foot of the window.
 #[derive(Clone, Debug)]
@@ -83,11 +101,17 @@ pub enum OpenError {
     )]
     Locked {
         /// The night file.
-        path: std::path::PathBuf,
+        path: PathBuf,
     },
     /// The system gives no thread.
     #[error("the system gives no thread for the work: {0}\n  close other programs and try again")]
     Thread(#[from] std::io::Error),
+}
+
+/// A wish about the named recipes.
+enum NameWish {
+    Keep(String, Recipe),
+    Forget(String),
 }
 
 /// A night at work.
@@ -96,19 +120,46 @@ pub struct Session {
     entries: Vec<Entry>,
     selected: Option<CaptureId>,
     last_id: u64,
+    last_seen: u64,
     frame: Option<Arc<ShownFrame>>,
+    frame_trouble: Option<String>,
     /// The steps taken; words of previews not committed yet stand in `previewing`.
     history: History,
     previewing: Option<(CaptureId, String)>,
     messages: Messages,
     named: Vec<NamedRecipe>,
     effects: Vec<Effect>,
+    last_all_stills: Option<Arc<AllStills>>,
+
+    /// What is wished for, and what the lanes are at.
+    orders: Orders,
+    to_gather: VecDeque<Vec<PathBuf>>,
+    to_sample: VecDeque<PathBuf>,
+    to_name: VecDeque<NameWish>,
+    frame_wish: Option<(CaptureId, usize)>,
+    looked_at: Option<(CaptureId, Region)>,
+    previewed: Option<(CaptureId, Region, FinishKey)>,
+    grading: Option<SurveyKey>,
+    stacking: Option<StackKey>,
+    finishing: Option<FinishKey>,
+
     dirty: bool,
+    may_save: bool,
+    save_failed: bool,
+    lanes: Lanes,
+    signal: Arc<Signal>,
+    seen_signal: u64,
+    stale: bool,
+    /// Held as long as the session lives.
+    _lock: Option<File>,
 }
 
 impl Session {
     /// Open the night at `options.places`, as it was left. `wake` is called, from any thread, when
     /// there is something to [`Session::pump`].
+    ///
+    /// Reads the night file and the named recipes before it returns; captures are opened later, by
+    /// the job threads.
     ///
     /// # Errors
     /// When another session has the night, or when the system gives no thread. A night file that
@@ -117,31 +168,66 @@ impl Session {
         options: SessionOptions,
         wake: impl Fn() + Send + Sync + 'static,
     ) -> Result<Session, OpenError> {
-        let _ = wake;
-        Ok(Session {
+        let night = options.places.night.clone();
+        let Some(opening) = night_file::open(&night) else {
+            return Err(OpenError::Locked { path: night });
+        };
+        let signal = Arc::new(Signal::new(wake));
+        let (named, named_troubles) = named::all(&options.places.recipes);
+        let mut session = Session {
             options,
             entries: Vec::new(),
             selected: None,
             last_id: 0,
+            last_seen: 0,
             frame: None,
+            frame_trouble: None,
             history: History::default(),
             previewing: None,
             messages: Messages::default(),
-            named: Vec::new(),
+            named,
             effects: Vec::new(),
+            last_all_stills: None,
+            orders: Orders::default(),
+            to_gather: VecDeque::new(),
+            to_sample: VecDeque::new(),
+            to_name: VecDeque::new(),
+            frame_wish: None,
+            looked_at: None,
+            previewed: None,
+            grading: None,
+            stacking: None,
+            finishing: None,
             dirty: false,
-        })
+            may_save: opening.may_save,
+            save_failed: false,
+            lanes: Lanes::new(&signal)?,
+            signal,
+            seen_signal: 0,
+            stale: true,
+            _lock: opening.lock,
+        };
+        for words in opening.troubles.into_iter().chain(named_troubles) {
+            session.tell(Weight::Trouble, None, words);
+        }
+        session.restore(opening.night);
+        session.schedule();
+        Ok(session)
     }
 
     /// Take in what the job threads have done and start what is to be done next. Cheap: call it
     /// at every frame, or when woken.
     pub fn pump(&mut self) -> Vec<Effect> {
+        self.seen_signal = self.signal.count();
+        if self.absorb_news() || std::mem::take(&mut self.stale) {
+            self.schedule();
+        }
         std::mem::take(&mut self.effects)
     }
 
     /// Wait up to `patience` for something to pump. For tests and programs without a window.
     pub fn wait(&self, patience: Duration) {
-        std::thread::sleep(patience);
+        self.signal.wait(self.seen_signal, patience);
     }
 
     /// The captures, in order of their names.
@@ -164,6 +250,11 @@ impl Session {
         self.frame.as_ref()
     }
 
+    /// Why the frame last asked for is not there, if it could not be read.
+    pub fn frame_trouble(&self) -> Option<&str> {
+        self.frame_trouble.as_deref()
+    }
+
     /// Messages that nobody has read yet, oldest first.
     pub fn messages(&self) -> &[Message] {
         &self.messages.unread
@@ -171,12 +262,26 @@ impl Session {
 
     /// What is being done at this moment.
     pub fn activities(&self) -> Vec<Activity> {
-        Vec::new()
+        let running = self.lanes.visible().into_iter().filter_map(|lane| lane.running.as_ref());
+        running
+            .filter(|running| !running.stopping)
+            .map(|running| Activity {
+                capture: running.capture,
+                words: running.words.clone(),
+                advance: running.advance,
+                cancel: running.cancel,
+            })
+            .collect()
     }
 
     /// How far "make all stills" is, while it runs.
     pub fn queue(&self) -> Option<QueueProgress> {
-        None
+        self.orders.progress().map(|(done, total)| QueueProgress { done, total })
+    }
+
+    /// What came of the last "make all stills" of this session.
+    pub fn last_all_stills(&self) -> Option<&Arc<AllStills>> {
+        self.last_all_stills.as_ref()
     }
 
     /// What [`Command::Undo`] would take back, in a few words.
@@ -202,15 +307,64 @@ impl Session {
     /// Whether everything that is to be done, unasked or asked, has been done. Looking after the
     /// files does not count.
     pub fn is_idle(&self) -> bool {
-        true
+        let quiet = |lane: &lanes::Lane| lane.is_idle();
+        self.lanes.visible().into_iter().all(quiet)
+            && quiet(&self.lanes.preview)
+            && quiet(&self.lanes.frame)
+            && !self.stale
+            && self.orders.progress().is_none()
     }
 
     /// Whether the night file has everything.
     pub fn is_saved(&self) -> bool {
-        !self.dirty
+        self.may_save && !self.dirty && !self.save_failed && self.lanes.save.is_idle()
     }
 
     fn entry_mut(&mut self, id: CaptureId) -> Option<&mut Entry> {
         self.entries.iter_mut().find(|entry| entry.id == id)
+    }
+
+    /// A new capture at the end of the night.
+    fn insert(&mut self, path: PathBuf) -> CaptureId {
+        self.last_id += 1;
+        let id = CaptureId(self.last_id);
+        self.entries.push(Entry::new(id, path, Recipe::default()));
+        id
+    }
+
+    /// The captures of a night file.
+    fn restore(&mut self, night: NightFile) {
+        for saved in night.capture {
+            let id = self.insert(saved.path.path());
+            if let Some(entry) = self.entry_mut(id) {
+                entry.recipe = Arc::new(saved.recipe);
+                entry.inner.saved_stamp = saved.stamp;
+                entry.redraw();
+            }
+        }
+        let selected = night.selected.and_then(|index| self.entries.get(index));
+        self.selected = selected.or(self.entries.first()).map(|entry| entry.id);
+    }
+
+    /// The night as it is saved.
+    fn snapshot(&self) -> NightFile {
+        let saved = |entry: &Entry| SavedCapture {
+            path: SavedPath::of(&entry.path),
+            stamp: entry.stamp.or(entry.inner.saved_stamp),
+            recipe: entry.settled().clone(),
+        };
+        let selected = self.entries.iter().position(|entry| Some(entry.id) == self.selected);
+        NightFile::new(selected, self.entries.iter().map(saved).collect())
+    }
+}
+
+impl Drop for Session {
+    /// Saves what is not saved yet; all threads are stopped.
+    fn drop(&mut self) {
+        if self.may_save && !self.is_saved() {
+            self.lanes.save.close();
+            // Nobody is left to be told of a failure; the last saved night is untouched then.
+            let _ = self.snapshot().write(&self.options.places.night);
+        }
     }
 }

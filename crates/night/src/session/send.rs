@@ -1,16 +1,24 @@
-//! Commands that change recipes: at once, and undoably.
+//! Commands taken: what each changes at once, and what it wishes for.
 
 use super::entry::CaptureId;
-use super::history::Step;
 use super::message::Weight;
-use super::{Command, Effect, Session, Setting};
-use crate::recipe::Recipe;
+use super::orders::Plan;
+use super::{Cancel, Command, ExportTarget, NameWish, Session, named};
 use std::sync::Arc;
 
 impl Session {
     /// Take a command. Never waits.
     pub fn send(&mut self, command: Command) {
+        self.take(command);
+        self.schedule();
+    }
+
+    fn take(&mut self, command: Command) {
         match command {
+            Command::Add(paths) => self.to_gather.push_back(paths),
+            Command::Remove(id) => self.remove(id),
+            Command::Select(id) => self.select(id),
+            Command::MakeSampleNight { folder } => self.to_sample.push_back(folder),
             Command::Change { id, setting } => {
                 self.commit();
                 self.preview(id, setting);
@@ -26,96 +34,175 @@ impl Session {
                     self.give(&recipe, &to, "copied recipe");
                 }
             }
+            Command::SaveRecipe { from, name } => self.keep_recipe(from, &name),
+            Command::UseRecipe { name, to } => {
+                let found = self.named.iter().find(|named| named.name == name);
+                match found.map(|named| Arc::clone(&named.recipe)) {
+                    Some(recipe) => self.give(&recipe, &to, &format!("recipe \"{name}\"")),
+                    None => {
+                        let words = format!("no recipe is kept under the name \"{name}\"");
+                        self.tell(Weight::Trouble, None, words);
+                    }
+                }
+            }
+            Command::ForgetRecipe { name } => self.to_name.push_back(NameWish::Forget(name)),
+            Command::Grade(id) => self.ask_again(id, false),
+            Command::Stack(id) => self.ask_again(id, true),
+            Command::ShowFrame { id, index } => self.frame_wish = Some((id, index)),
+            Command::LookAt { id, region } => {
+                self.looked_at = region.map(|region| (id, region));
+            }
+            Command::Export { id, target } => self.order(vec![id], target, false),
+            Command::MakeAll { ids, target } => {
+                let all = self.entries.iter().map(|entry| entry.id);
+                let ids = if ids.is_empty() { all.collect() } else { ids };
+                self.order(ids, target, true);
+            }
+            Command::Cancel(what) => self.cancel(what),
             Command::Read(id) => self.messages.read(id),
             Command::ReadAll => self.messages.unread.clear(),
-            Command::Select(id) => self.selected = id,
-            _ => {}
         }
     }
 
-    /// A setting under way: shown, but no step yet.
-    fn preview(&mut self, id: CaptureId, setting: Setting) {
-        if self.previewing.as_ref().is_some_and(|(other, _)| *other != id) {
-            self.commit();
+    fn remove(&mut self, id: CaptureId) {
+        let Some(at) = self.entries.iter().position(|entry| entry.id == id) else { return };
+        if self.previewing.as_ref().is_some_and(|previewing| previewing.0 == id) {
+            self.previewing = None;
         }
-        let Some(entry) = self.entry_mut(id) else { return };
-        let rest = entry.measures.as_ref().and_then(|m| m.rest.as_ref());
-        let mut recipe = Recipe::clone(&entry.recipe);
-        setting.apply(&mut recipe, rest);
-        if let Err(error) = recipe.check() {
-            self.tell(Weight::Trouble, Some(id), error.to_string());
-            return;
+        for lane in self.lanes.all() {
+            lane.stop_for(id);
         }
-        let before = Arc::clone(&entry.recipe);
-        entry.inner.committed.get_or_insert(before);
-        entry.recipe = Arc::new(recipe);
-        self.previewing = Some((id, setting.words()));
-        self.recipe_changed(id);
-    }
-
-    /// Previews become one step.
-    pub(super) fn commit(&mut self) {
-        let Some((id, words)) = self.previewing.take() else { return };
-        let Some(entry) = self.entry_mut(id) else { return };
-        let Some(before) = entry.inner.committed.take() else { return };
-        let after = Arc::clone(&entry.recipe);
-        self.history.record(Step { words, changes: vec![(id, before, after)] });
-        self.recipe_settled(id);
-    }
-
-    fn revert(&mut self) {
-        let Some((id, _)) = self.previewing.take() else { return };
-        let Some(entry) = self.entry_mut(id) else { return };
-        if let Some(before) = entry.inner.committed.take() {
-            entry.recipe = before;
+        self.orders.give_up(|_| true, Some(id));
+        self.history.forget(id);
+        self.entries.remove(at);
+        if self.selected == Some(id) {
+            let next = self.entries.get(at).or(self.entries.last());
+            self.selected = next.map(|entry| entry.id);
         }
-        self.recipe_changed(id);
-    }
-
-    fn step(&mut self, back: bool) {
-        self.commit();
-        let step = if back { self.history.undo() } else { self.history.redo() };
-        let Some(step) = step else { return };
-        for (id, before, after) in step.changes {
-            if let Some(entry) = self.entry_mut(id) {
-                entry.recipe = if back { before } else { after };
-                self.recipe_changed(id);
-                self.recipe_settled(id);
-            }
+        if self.frame.as_ref().is_some_and(|frame| frame.capture == id) {
+            self.frame = None;
         }
-    }
-
-    /// Give captures a recipe; frames left out and overrides stay their own.
-    pub(super) fn give(&mut self, recipe: &Recipe, to: &[CaptureId], words: &str) {
-        self.commit();
-        let mut changes = Vec::new();
-        for id in to {
-            let Some(entry) = self.entry_mut(*id) else { continue };
-            let mut own = recipe.clone();
-            own.frames = entry.recipe.frames.clone();
-            own.capture = entry.recipe.capture;
-            let before = std::mem::replace(&mut entry.recipe, Arc::new(own));
-            changes.push((*id, before, Arc::clone(&entry.recipe)));
-        }
-        let changed: Vec<CaptureId> = changes.iter().map(|change| change.0).collect();
-        self.history.record(Step { words: words.into(), changes });
-        for id in changed {
-            self.recipe_changed(id);
-            self.recipe_settled(id);
-        }
-    }
-
-    /// What follows at once from a recipe that looks different: chart, sliders, optics.
-    fn recipe_changed(&mut self, _id: CaptureId) {}
-
-    /// What follows from a recipe that is different for good.
-    fn recipe_settled(&mut self, _id: CaptureId) {
         self.dirty = true;
     }
 
-    /// Leave a message until it is read.
-    pub(super) fn tell(&mut self, weight: Weight, capture: Option<CaptureId>, words: String) {
-        let id = self.messages.add(weight, capture, words);
-        self.effects.push(Effect::Told(id));
+    fn select(&mut self, id: Option<CaptureId>) {
+        let id = id.filter(|id| self.entry(*id).is_some());
+        if id == self.selected {
+            return;
+        }
+        self.commit();
+        self.last_seen += 1;
+        let seen = self.last_seen;
+        for id in [self.selected, id].into_iter().flatten() {
+            if let Some(entry) = self.entry_mut(id) {
+                entry.inner.seen = seen;
+            }
+        }
+        self.selected = id;
+        self.dirty = true;
+    }
+
+    fn keep_recipe(&mut self, from: CaptureId, name: &str) {
+        let Some(entry) = self.entry(from) else { return };
+        let recipe = named::general(&entry.recipe);
+        match named::checked(name) {
+            Ok(name) => self.to_name.push_back(NameWish::Keep(name, recipe)),
+            Err(words) => self.tell(Weight::Trouble, Some(from), words),
+        }
+    }
+
+    fn ask_again(&mut self, id: CaptureId, stack: bool) {
+        let Some(entry) = self.entry_mut(id) else { return };
+        let inner = &mut entry.inner;
+        inner.held = false;
+        inner.failed = None;
+        inner.to_open |= inner.source.is_none();
+        inner.wanted_grades = true;
+        inner.wanted |= stack;
+    }
+
+    fn order(&mut self, mut ids: Vec<CaptureId>, target: ExportTarget, all: bool) {
+        self.commit();
+        ids.retain(|id| self.entry(*id).is_some());
+        if ids.is_empty() {
+            return;
+        }
+        for id in &ids {
+            self.ask_again(*id, false);
+        }
+        let wanted = ids.iter().filter_map(|id| {
+            let entry = self.entry(*id)?;
+            Some((*id, entry.path.clone(), entry.recipe.export.formats.clone()))
+        });
+        let wanted = wanted.collect();
+        let captures = self.entries.iter().map(|entry| entry.path.clone()).collect();
+        let group = self.orders.group(ids.into_iter(), all);
+        self.orders.to_plan.push_back(Plan {
+            group,
+            wanted,
+            captures,
+            folder: target.folder,
+            existing: target.existing,
+        });
+    }
+
+    fn cancel(&mut self, what: Cancel) {
+        match what {
+            Cancel::All => {
+                self.to_gather.clear();
+                self.to_sample.clear();
+                self.orders.give_up(|_| true, None);
+                let lanes = &mut self.lanes;
+                for lane in [
+                    &mut lanes.gather,
+                    &mut lanes.open,
+                    &mut lanes.grade,
+                    &mut lanes.stack,
+                    &mut lanes.finish,
+                    &mut lanes.plan,
+                ] {
+                    lane.stop();
+                }
+                let selected = self.selected;
+                for entry in &mut self.entries {
+                    let waits = entry.inner.to_open || !entry.survey_is_current();
+                    let shown = Some(entry.id) == selected || entry.inner.wanted;
+                    if waits || (shown && !(entry.stack_is_current() && entry.still_is_current())) {
+                        entry.hold();
+                    }
+                }
+            }
+            Cancel::Capture(id) => {
+                self.orders.give_up(|_| true, Some(id));
+                for lane in self.lanes.all() {
+                    lane.stop_for(id);
+                }
+                if let Some(entry) = self.entry_mut(id) {
+                    entry.hold();
+                }
+            }
+            Cancel::MakeAll | Cancel::Export => {
+                let all = what == Cancel::MakeAll;
+                self.orders.give_up(|group| group.all == all, None);
+                if self.orders.runs_for(|group| group.all == all) {
+                    self.lanes.stack.stop();
+                }
+            }
+            Cancel::Gathering => {
+                self.to_gather.clear();
+                self.to_sample.clear();
+                self.lanes.gather.stop();
+            }
+        }
+    }
+}
+
+impl super::Entry {
+    /// Nothing more is done for it unasked.
+    fn hold(&mut self) {
+        self.inner.held = true;
+        self.inner.wanted = false;
+        self.inner.wanted_grades = false;
+        self.partial = None;
     }
 }
