@@ -35,6 +35,8 @@ pub struct WorkbenchOptions {
     pub preferences: Option<PathBuf>,
     /// Captures to open at once.
     pub files: Vec<PathBuf>,
+    /// Whether the memory in use is shown.
+    pub watch_memory: bool,
 }
 
 impl WorkbenchOptions {
@@ -46,6 +48,7 @@ impl WorkbenchOptions {
             sample_folder: home.join("sample-night"),
             preferences: Some(home.join("window.toml")),
             files: Vec::new(),
+            watch_memory: true,
         }
     }
 }
@@ -88,7 +91,7 @@ impl Workbench {
             session,
             view,
             screen: Screen::new(wake())?,
-            memory: MemoryWatch::new().ok(),
+            memory: if options.watch_memory { MemoryWatch::new().ok() } else { None },
             tiles: TileStore::default(),
             thumbnails: Thumbnails::default(),
             opener: Opener::new(wake()),
@@ -505,7 +508,7 @@ fn nothing_yet(ui: &mut Ui, area: Rect, tokens: &Tokens, desk: &mut Desk<'_>, vi
 
 /// Files hang over the window.
 fn drop_veil(ctx: &Context, tokens: &Tokens) {
-    let layer = egui::LayerId::new(egui::Order::Foreground, egui::Id::new("drop veil"));
+    let layer = egui::LayerId::new(egui::Order::Foreground, egui::Id::unique("drop veil"));
     let painter = ctx.layer_painter(layer);
     let area = ctx.content_rect();
     painter.rect_filled(area, 0, tokens.veil);

@@ -17,7 +17,7 @@ pub fn show(
     opener: &Opener,
 ) {
     let Some(page) = view.page.clone() else { return };
-    let response = Modal::new(Id::new("page")).show(ctx, |ui| {
+    let response = Modal::new(Id::unique("page")).show(ctx, |ui| {
         ui.set_max_width(560.0);
         match page {
             Page::Open => open(ui, tokens, desk, view, opener),

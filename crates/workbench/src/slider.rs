@@ -7,7 +7,7 @@
 use crate::theme::Tokens;
 use egui::accesskit::{Action, ActionData};
 use egui::{
-    DragValue, EventFilter, Key, Modifiers, Pos2, Rect, Response, Role, Sense, Stroke, Ui, Vec2,
+    DragValue, EventFilter, Key, Modifiers, Pos2, Rect, Response, Sense, Stroke, Ui, Vec2,
     WidgetInfo,
 };
 use std::ops::RangeInclusive;

@@ -9,7 +9,6 @@ mod sorted;
 mod time;
 
 pub use points::PointsCache;
-pub use sorted::NAME as KEEP_NAME;
 pub use time::NAME as TIME_NAME;
 
 use crate::theme::{GRID, Light, Tokens};

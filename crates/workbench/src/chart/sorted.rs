@@ -29,7 +29,7 @@ pub(super) fn show(
     );
     // The handle hangs below the plot.
     let reach = Rect::from_min_max(plot.min, area.max);
-    let response = ui.interact(reach, ui.id().with(NAME), Sense::click_and_drag());
+    let response = ui.interact(reach, ui.scope_id().with(NAME), Sense::click_and_drag());
     act(ui, &response, plot, data, acts);
 
     let painter = ui.painter();

@@ -26,7 +26,7 @@ pub(super) fn show(
         pos2(area.left(), area.top() + 6.0 * GRID),
         pos2(area.right(), area.bottom() - 6.0 * GRID),
     );
-    let id = ui.id().with(NAME);
+    let id = ui.scope_id().with(NAME);
     let response = ui.interact(plot, id, Sense::click_and_drag());
     let count = data.chart.points.len();
     let hovered = response.hover_pos().map(|at| index_at(plot, at.x, count));

@@ -39,10 +39,8 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             bench.desk.change(entry.id, Setting::Formats(formats), true);
         }
     }
-    let beside = entry.path.parent().map(|folder| folder.join("stills").display().to_string());
-    let hint = beside.unwrap_or_else(|| "stills".into());
     let field = TextEdit::singleline(&mut bench.view.export_folder)
-        .hint_text(hint)
+        .hint_text("stills, beside the capture")
         .desired_width(f32::INFINITY);
     let tip = "Folder that stills are written into. Left empty: a folder “stills” beside each capture.";
     ui.label(RichText::new("Into the folder").color(tokens.quiet)).on_hover_text(tip);

@@ -205,7 +205,7 @@ fn interact(
         Side::Still => "Still",
     };
     let id: CaptureId = scene.entry.id;
-    let response = ui.interact(rect, ui.id().with(("lightbox", name)), Sense::click_and_drag());
+    let response = ui.interact(rect, ui.scope_id().with(("lightbox", name)), Sense::click_and_drag());
     let ground = scene.ground;
     let mut seen = view.ground.get(&id).copied().unwrap_or_default();
     let mut placed = seen.place(rect, ground);
@@ -341,7 +341,7 @@ fn draw(
 /// The line between frame and still.
 fn wiper(ui: &mut Ui, area: Rect, x: f32, tokens: &Tokens, view: &mut ViewState) {
     let grip = Rect::from_center_size(pos2(x, area.center().y), vec2(16.0, area.height()));
-    let response = ui.interact(grip, ui.id().with("wiper"), Sense::click_and_drag());
+    let response = ui.interact(grip, ui.scope_id().with("wiper"), Sense::click_and_drag());
     let mut share = view.boxes.wiper;
     if let Some(at) = response.interact_pointer_pos()
         && response.dragged()
