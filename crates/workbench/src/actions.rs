@@ -178,9 +178,10 @@ pub const ACTIONS: &[Row] = &[
     lined(Act::ReadAll, Menu::Help, "Messages were read", plain(Key::F3)),
 ];
 
-/// The row of an action.
-pub fn row_of(act: Act) -> Option<&'static Row> {
-    ACTIONS.iter().find(|row| row.act == act)
+/// A key as it stands on the keyboard: `Ctrl+.`.
+pub fn key_words(ctx: &egui::Context, key: &KeyboardShortcut) -> String {
+    let words = ctx.format_shortcut(key);
+    words.replace("Period", ".").replace("Plus", "+").replace("Minus", "−")
 }
 
 /// The actions whose keys were pressed. While text is typed or a page is open, plain keys are left

@@ -9,7 +9,10 @@ use crate::shelf::Thumbnails;
 use crate::state::{Desk, Page, ViewState};
 use crate::theme::{self, Light, Tokens, body, large, small, title};
 use crate::{foot, inspector, menus, pages, shelf};
-use egui::{Align, Button, CentralPanel, Context, Frame, Layout, Margin, Panel, Rect, RichText, Stroke, Ui, UiBuilder, pos2, vec2};
+use egui::{
+    Align, Button, CentralPanel, Context, Frame, Layout, Margin, Panel, Rect, RichText, Stroke, Ui,
+    UiBuilder, pos2, vec2,
+};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
@@ -193,7 +196,8 @@ impl Workbench {
             let mut desk = Desk { session: &self.session, send: &mut send, acts: &mut acts };
             let mut easel = Easel { screen: &self.screen, tiles: &mut self.tiles };
             let memory = self.memory.as_ref().and_then(MemoryWatch::bytes);
-            panels(ui, tokens, &mut desk, &mut self.view, &mut easel, &mut self.thumbnails, memory, &self.opener);
+            panels(ui, tokens, &mut desk, &mut self.view, &mut easel, &mut self.thumbnails, memory);
+            foot::messages(&ctx, tokens, &mut desk, &mut self.view);
             pages::show(&ctx, tokens, &mut desk, &mut self.view, &self.opener);
             if self.view.hovering {
                 drop_veil(&ctx, tokens);
@@ -211,7 +215,9 @@ impl Workbench {
 
     /// The frame under the chart's cursor is asked for when it is another one.
     fn ask_for_frame(&mut self, send: &mut Vec<Command>) {
-        let Some(entry) = self.session.selected().filter(|entry| entry.facts.is_some()) else { return };
+        let Some(entry) = self.session.selected().filter(|entry| entry.facts.is_some()) else {
+            return;
+        };
         let wanted = (entry.id, self.view.frame_of(entry));
         if self.view.asked != Some(wanted) {
             self.view.asked = Some(wanted);
@@ -358,9 +364,7 @@ fn panels(
     easel: &mut Easel<'_>,
     thumbnails: &mut Thumbnails,
     memory: Option<u64>,
-    opener: &Opener,
 ) {
-    let _ = opener;
     Panel::top("menus")
         .exact_size(36.0)
         .resizable(false)
@@ -371,12 +375,6 @@ fn panels(
         .resizable(false)
         .frame(frame(tokens, Margin::symmetric(8, 0)))
         .show(ui, |ui| foot::show(ui, tokens, desk, view, memory));
-    if !desk.session.messages().is_empty() {
-        Panel::bottom("messages")
-            .resizable(false)
-            .frame(Frame::NONE.fill(tokens.card).inner_margin(Margin::symmetric(16, 0)))
-            .show(ui, |ui| foot::messages(ui, tokens, desk, view));
-    }
     let empty = desk.session.entries().is_empty();
     if view.shelf && !empty {
         Panel::left("shelf")
@@ -398,7 +396,9 @@ fn panels(
             nothing_yet(ui, area, tokens, desk, view);
         } else if desk.session.selected().is_none() {
             centred(ui, area, 320.0, |ui| {
-                ui.label(RichText::new("Choose a capture on the shelf").font(body()).color(tokens.quiet));
+                ui.label(
+                    RichText::new("Choose a capture on the shelf").font(body()).color(tokens.quiet),
+                );
             });
         } else {
             bench(ui, area, tokens, desk, view, easel);
@@ -485,7 +485,8 @@ fn nothing_yet(ui: &mut Ui, area: Rect, tokens: &Tokens, desk: &mut Desk<'_>, vi
         ui.label(RichText::new(words).font(body()).color(tokens.quiet));
         ui.add_space(12.0);
         let text = RichText::new("Open captures…").font(title()).color(tokens.on_chosen);
-        let button = Button::new(text).fill(tokens.chosen).stroke(Stroke::NONE).min_size(vec2(200.0, 32.0));
+        let button =
+            Button::new(text).fill(tokens.chosen).stroke(Stroke::NONE).min_size(vec2(200.0, 32.0));
         if ui.add(button).clicked() {
             desk.acts.push(Act::Open);
         }
@@ -512,7 +513,12 @@ fn drop_veil(ctx: &Context, tokens: &Tokens) {
     let painter = ctx.layer_painter(layer);
     let area = ctx.content_rect();
     painter.rect_filled(area, 0, tokens.veil);
-    painter.rect_stroke(area.shrink(8.0), 6, Stroke::new(2.0, tokens.chosen), egui::StrokeKind::Inside);
+    painter.rect_stroke(
+        area.shrink(8.0),
+        6,
+        Stroke::new(2.0, tokens.chosen),
+        egui::StrokeKind::Inside,
+    );
     let words = "Let go to take them into the night";
     painter.text(area.center(), egui::Align2::CENTER_CENTER, words, large(), tokens.on_veil);
 }

@@ -3,11 +3,13 @@
 use crate::actions::Act;
 use crate::lightbox::{Readout, Side};
 use crate::state::{Desk, ViewState};
-use crate::theme::{Tokens, body, small};
+use crate::theme::{Tokens, body, small, title};
 use crate::words;
-use egui::{Align, Button, Label, Layout, RichText, Ui, vec2};
+use egui::{
+    Align, Align2, Button, Context, Frame, Id, Label, Layout, RichText, ScrollArea, Ui, vec2,
+};
 use std::time::Duration;
-use stillwright_night::session::{Command, Weight};
+use stillwright_night::session::{Command, Message, Weight};
 
 /// Draw the line at the bottom.
 pub fn show(
@@ -23,7 +25,7 @@ pub fn show(
         let quiet = |text: String| RichText::new(text).font(small()).color(tokens.quiet);
         let activities = desk.session.activities();
         if let Some(activity) = activities.first() {
-            let mut parts = vec![sentence_case(&activity.words)];
+            let mut parts = vec![words::sentence(&activity.words)];
             if let Some(advance) = activity.advance {
                 if let Some(rate) = advance.frames_per_s {
                     parts.push(words::with_unit(rate, "frames/s"));
@@ -54,6 +56,7 @@ pub fn show(
         if let Some(bytes) = memory_bytes {
             ui.label(quiet(format!("Memory {}", words::bytes(bytes))));
         }
+        newest(ui, tokens, desk, view);
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             ui.add_space(0.0);
             let (saved, tip) = if desk.session.is_saved() {
@@ -67,14 +70,6 @@ pub fn show(
             }
         });
     });
-}
-
-fn sentence_case(text: &str) -> String {
-    let mut text = text.to_string();
-    if let Some(first) = text.get_mut(..1) {
-        first.make_ascii_uppercase();
-    }
-    text
 }
 
 /// `still: x 812, y 440 · 0.412 · 1.3″ from centre`.
@@ -94,61 +89,80 @@ fn readout_words(readout: &Readout) -> String {
     parts.join(" · ")
 }
 
-/// Messages above the foot: the newest, or all of them. They stay until they are read.
-pub fn messages(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewState) {
+/// The newest message in the foot, and how many there are; it opens the list.
+fn newest(ui: &mut Ui, tokens: &Tokens, desk: &Desk<'_>, view: &mut ViewState) {
     let messages = desk.session.messages();
-    if messages.is_empty() {
+    let Some(message) = messages.last() else {
         view.messages = false;
         return;
+    };
+    let trouble = message.weight == Weight::Trouble;
+    let colour = if trouble { tokens.trouble } else { tokens.text };
+    let words = if view.messages {
+        "Hide messages".to_string()
+    } else {
+        words::counted(messages.len(), "message", "messages")
+    };
+    let button = Button::new(RichText::new(words).font(small()).color(colour)).small();
+    let tip = "Messages stay here until they are read.";
+    if ui.add(button).on_hover_text(tip).clicked() {
+        view.messages = !view.messages;
     }
-    let many = messages.len() > 1;
-    let shown = if view.messages { messages.len() } else { 1 };
-    ui.add_space(6.0);
-    egui::ScrollArea::vertical().max_height(220.0).show(ui, |ui| {
-        for (number, message) in messages.iter().rev().take(shown).enumerate() {
+    let line = about(desk, message).lines().next().unwrap_or_default().to_string();
+    let room = (ui.available_width() - 440.0).max(80.0);
+    let mut job = egui::text::LayoutJob::simple_singleline(line, small(), colour);
+    job.wrap = egui::text::TextWrapping::truncate_at_width(room);
+    ui.label(job);
+}
+
+/// The words of a message, with the capture that it is about.
+fn about(desk: &Desk<'_>, message: &Message) -> String {
+    match message.capture.and_then(|id| desk.session.entry(id)) {
+        Some(entry) if !message.words.contains(&entry.name) => {
+            format!("{}: {}", entry.name, message.words)
+        }
+        _ => message.words.clone(),
+    }
+}
+
+/// All messages, over the bench; they stay until they are read.
+pub fn messages(ctx: &Context, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewState) {
+    let messages = desk.session.messages();
+    if !view.messages || messages.is_empty() {
+        return;
+    }
+    let area = egui::Area::new(Id::unique("messages"))
+        .anchor(Align2::LEFT_BOTTOM, vec2(8.0, -36.0))
+        .order(egui::Order::Foreground);
+    area.show(ctx, |ui| {
+        let frame = Frame::popup(ui.style()).fill(tokens.card).inner_margin(16);
+        frame.show(ui, |ui| {
+            ui.set_width(520.0);
             ui.horizontal(|ui| {
-                let trouble = message.weight == Weight::Trouble;
-                let colour = if trouble { tokens.trouble } else { tokens.text };
-                let mut room = ui.available_width() - 84.0;
-                if number == 0 && many {
-                    room -= 112.0;
-                }
-                let about = message.capture.and_then(|id| desk.session.entry(id));
-                let words = match about {
-                    Some(entry) if !message.words.contains(&entry.name) => {
-                        format!("{}: {}", entry.name, message.words)
+                ui.label(RichText::new("Messages").font(title()).color(tokens.text));
+                ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                    if ui.button("All were read").clicked() {
+                        desk.acts.push(Act::ReadAll);
                     }
-                    _ => message.words.clone(),
-                };
-                ui.allocate_ui_with_layout(
-                    vec2(room.max(80.0), 0.0),
-                    Layout::left_to_right(Align::Min),
-                    |ui| {
-                        ui.set_width(room.max(80.0));
-                        let words = RichText::new(words).font(body()).color(colour);
-                        ui.add(Label::new(words).wrap());
-                    },
-                );
-                if ui.button("Read").on_hover_text("Puts the message away.").clicked() {
-                    desk.send.push(Command::Read(message.id));
-                }
-                if number == 0 && many {
-                    let words = if view.messages {
-                        "Only the newest".to_string()
-                    } else {
-                        format!("{} more", messages.len() - 1)
-                    };
-                    if ui.button(words).clicked() {
-                        view.messages = !view.messages;
+                });
+            });
+            ui.add_space(8.0);
+            let height = (ui.ctx().content_rect().height() - 240.0).max(120.0);
+            ScrollArea::vertical().max_height(height).show(ui, |ui| {
+                for message in messages.iter().rev() {
+                    let trouble = message.weight == Weight::Trouble;
+                    let colour = if trouble { tokens.trouble } else { tokens.text };
+                    let text = RichText::new(about(desk, message)).font(body()).color(colour);
+                    ui.add(Label::new(text).wrap());
+                    let button = Button::new(RichText::new("Read").font(small())).small();
+                    if ui.add(button).on_hover_text("Puts this message away.").clicked() {
+                        desk.send.push(Command::Read(message.id));
                     }
+                    ui.add_space(8.0);
                 }
             });
-        }
+        });
     });
-    if view.messages && many && ui.button("All were read").clicked() {
-        desk.acts.push(Act::ReadAll);
-    }
-    ui.add_space(6.0);
 }
 
 #[cfg(test)]
@@ -157,15 +171,10 @@ mod tests {
 
     #[test]
     fn the_readout_says_where_what_and_how_far() {
-        let readout = Readout {
-            side: Side::Still,
-            at: (812, 440),
-            values: vec![0.4121],
-            arcsec: Some(1.31),
-        };
+        let readout =
+            Readout { side: Side::Still, at: (812, 440), values: vec![0.4121], arcsec: Some(1.31) };
         assert_eq!(readout_words(&readout), "still: x 812, y 440 · 0.412 · 1.31″ from the middle");
         let bare = Readout { values: Vec::new(), arcsec: None, ..readout };
         assert_eq!(readout_words(&bare), "still: x 812, y 440");
-        assert_eq!(sentence_case("grading x"), "Grading x");
     }
 }

@@ -1,10 +1,10 @@
 //! The bar at the top: the name, the menus, the night, the light.
 
-use crate::actions::{ACTIONS, Act, Menu};
+use crate::actions::{ACTIONS, Act, Menu, key_words};
 use crate::state::{Desk, ViewState};
 use crate::theme::{Light, Tokens, body, large};
 use crate::words;
-use egui::{Align, Button, Label, Layout, RichText, Ui};
+use egui::{Align, Button, Layout, RichText, Ui};
 use stillwright_night::session::{Command, Entry};
 
 /// Draw the bar.
@@ -23,7 +23,7 @@ pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewSt
             lights(ui, tokens, desk, view);
             ui.add_space(12.0);
             let summary = summary(desk);
-            ui.add(Label::new(RichText::new(summary).font(body()).color(tokens.quiet)).truncate());
+            ui.label(RichText::new(summary).font(body()).color(tokens.quiet));
         });
     });
 }
@@ -58,7 +58,7 @@ fn items(ui: &mut Ui, menu: Menu, desk: &mut Desk<'_>, view: &mut ViewState) {
         let (words, enabled) = state_of(row.act, row.words, desk, view);
         let mut button = Button::selectable(is_on(row.act, view), words);
         if let Some(key) = &row.key {
-            button = button.shortcut_text(ui.ctx().format_shortcut(key));
+            button = button.shortcut_text(key_words(ui.ctx(), key));
         }
         if ui.add_enabled(enabled, button).clicked() {
             desk.acts.push(row.act);

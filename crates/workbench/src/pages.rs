@@ -1,11 +1,11 @@
 //! Pages over the bench: open, keep a recipe, the keys, the words, what came out.
 
-use crate::actions::{ACTIONS, Menu};
+use crate::actions::{ACTIONS, Menu, key_words};
 use crate::open::Opener;
 use crate::shelf::name_of;
 use crate::state::{Desk, Page, ViewState};
 use crate::theme::{Tokens, body, large, small, title};
-use egui::{Button, Grid, Id, Key, Modal, RichText, ScrollArea, Stroke, TextEdit, Ui};
+use egui::{Button, Frame, Grid, Id, Key, Modal, RichText, ScrollArea, Stroke, TextEdit, Ui};
 use stillwright_night::session::{Command, StillOutcome};
 
 /// Draw the page that is open, if one is.
@@ -17,7 +17,8 @@ pub fn show(
     opener: &Opener,
 ) {
     let Some(page) = view.page.clone() else { return };
-    let response = Modal::new(Id::unique("page")).show(ctx, |ui| {
+    let frame = Frame::popup(&ctx.global_style()).inner_margin(20);
+    let response = Modal::new(Id::unique("page")).frame(frame).show(ctx, |ui| {
         ui.set_max_width(560.0);
         match page {
             Page::Open => open(ui, tokens, desk, view, opener),
@@ -129,7 +130,7 @@ fn keys(ui: &mut Ui, tokens: &Tokens, view: &mut ViewState) {
                 for row in ACTIONS.iter().filter(|row| row.menu == menu) {
                     let Some(key) = &row.key else { continue };
                     ui.label(row.words);
-                    let key = ui.ctx().format_shortcut(key);
+                    let key = key_words(ui.ctx(), key);
                     ui.label(RichText::new(key).color(tokens.chosen));
                     ui.end_row();
                 }
@@ -163,14 +164,26 @@ const WORDS: &[(&str, &str)] = &[
     ("Capture", "A video of one field, as the camera program wrote it."),
     ("Frame", "One picture of a capture, smeared by the air more or less."),
     ("Grade", "How sharp a frame or a place in it is; the sharpest frame of a capture is 100."),
-    ("Keep", "The share of the best moments that goes into the stack. Each place has its own best moments."),
+    (
+        "Keep",
+        "The share of the best moments that goes into the stack. Each place has its own best moments.",
+    ),
     ("Tile", "A patch that is laid over the others by itself, since the air ripples the picture."),
     ("Stack", "The kept moments, aligned and added: the noise sinks. It stays linear."),
     ("Finish", "What makes the stack a still: detail brought back, tone, colour."),
-    ("Detail scale", "Structure of about one size, such as 4 px. It can be strengthened by itself."),
-    ("Held back", "What does not stand out from the noise of its scale does not come out stronger."),
+    (
+        "Detail scale",
+        "Structure of about one size, such as 4 px. It can be strengthened by itself.",
+    ),
+    (
+        "Held back",
+        "What does not stand out from the noise of its scale does not come out stronger.",
+    ),
     ("Still", "The finished picture."),
-    ("Recipe", "Every setting of a still. It can be copied, kept under a name, and used on the command line."),
+    (
+        "Recipe",
+        "Every setting of a still. It can be copied, kept under a name, and used on the command line.",
+    ),
     ("Record", "A file beside the still that says how it was made."),
     ("λ/D", "The finest period that a telescope of this aperture passes at this colour."),
     ("Night", "The captures at hand. It is saved by itself; your files are never changed."),
@@ -229,7 +242,8 @@ mod tests {
     #[test]
     fn paths_are_taken_as_people_paste_them() {
         let found = typed_paths("  \"/night/a b.ser\" \nfile:///night/c.avi\n\n'/x'\n");
-        let expected: Vec<PathBuf> = ["/night/a b.ser", "/night/c.avi", "/x"].map(Into::into).into();
+        let expected: Vec<PathBuf> =
+            ["/night/a b.ser", "/night/c.avi", "/x"].map(Into::into).into();
         assert_eq!(found, expected);
         assert!(typed_paths(" \n ").is_empty());
     }

@@ -8,8 +8,9 @@ use crate::state::{Desk, ViewState};
 use crate::theme::{CORNER, Light, Tokens, body, small, title};
 use crate::words;
 use egui::{
-    Align2, Color32, ColorImage, CornerRadius, Key, Modifiers, Painter, Rect, Response, Role, Sense,
-    Shape, Stroke, StrokeKind, TextureHandle, TextureOptions, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Align2, Color32, ColorImage, CornerRadius, Key, Modifiers, Painter, Rect, Response, Role,
+    Sense, Shape, Stroke, StrokeKind, TextureHandle, TextureOptions, Ui, Vec2, WidgetInfo, pos2,
+    vec2,
 };
 use std::collections::HashMap;
 use std::time::Duration;
@@ -105,22 +106,19 @@ pub fn state_words(entry: &Entry) -> (String, bool) {
         CaptureState::Grading(advance) => (with_time("Grading", advance.seconds_left), false),
         CaptureState::Graded => match &entry.chart {
             Some(chart) if !chart.sorted.is_empty() => {
-                let used = words::counted(chart.sorted.len(), "frame", "frames");
-                (format!("Graded · {used} of use"), false)
+                let used = words::counted(chart.sorted.len(), "usable frame", "usable frames");
+                (format!("Graded · {used}"), false)
             }
             _ => ("Graded".into(), false),
         },
         CaptureState::Stacking(advance) => {
-            let mut words = advance.stage.words().to_string();
-            if let Some(first) = words.get_mut(..1) {
-                first.make_ascii_uppercase();
-            }
-            (with_time(&words, advance.seconds_left), false)
+            (with_time(&words::sentence(advance.stage.words()), advance.seconds_left), false)
         }
         CaptureState::Finishing => ("Finishing".into(), false),
         CaptureState::Done => {
             let keep = entry.stacked.as_ref().map(|s| f64::from(s.stack.keep_percent));
-            let best = keep.map_or(String::new(), |keep| format!(" · best {}", words::percent(keep)));
+            let best =
+                keep.map_or(String::new(), |keep| format!(" · best {}", words::percent(keep)));
             let made = if entry.written.is_some() { "Still written" } else { "Still made" };
             (format!("{made}{best}"), false)
         }
@@ -128,7 +126,7 @@ pub fn state_words(entry: &Entry) -> (String, bool) {
         CaptureState::Growing => ("Still being recorded".into(), false),
         CaptureState::Gone => ("The file is gone".into(), true),
         CaptureState::Failed { words } => {
-            (words.lines().next().unwrap_or("It could not be done").to_string(), true)
+            (words::sentence(words.lines().next().unwrap_or("it could not be done")), true)
         }
     }
 }
@@ -151,13 +149,14 @@ fn card(
     thumbnails: &mut Thumbnails,
 ) -> Response {
     let (state, trouble) = state_words(entry);
-    let warning = (!trouble)
-        .then(|| entry.facts.as_ref().and_then(|facts| facts.warnings.first()))
-        .flatten();
+    let warning =
+        (!trouble).then(|| entry.facts.as_ref().and_then(|facts| facts.warnings.first())).flatten();
     let width = ui.available_width();
     let colour = if trouble { tokens.trouble } else { tokens.quiet };
     let wrap = |ui: &Ui, text: &str, colour: Color32| {
-        ui.painter().layout(text.into(), small(), colour, width - 24.0)
+        let mut job = egui::text::LayoutJob::simple(text.into(), small(), colour, width - 24.0);
+        job.wrap.max_rows = 3;
+        ui.painter().layout_job(job)
     };
     let state_galley = wrap(ui, &state, colour);
     let warning_galley = warning.map(|text| wrap(ui, text, tokens.trouble));
@@ -187,12 +186,21 @@ fn card(
     let picture = Rect::from_min_size(inner.min, vec2(56.0, 44.0));
     thumbnail(ui, picture, tokens, entry, view.light, thumbnails);
     let x = picture.right() + 10.0;
-    let clipped = painter.with_clip_rect(Rect::from_min_max(pos2(x, rect.top()), rect.max - vec2(8.0, 0.0)));
-    let mut job = egui::text::LayoutJob::simple_singleline(name_of(entry).into(), title(), tokens.text);
+    let clipped =
+        painter.with_clip_rect(Rect::from_min_max(pos2(x, rect.top()), rect.max - vec2(8.0, 0.0)));
+    let mut job =
+        egui::text::LayoutJob::simple_singleline(name_of(entry).into(), title(), tokens.text);
     job.wrap = egui::text::TextWrapping::truncate_at_width(inner.right() - x);
     clipped.galley(pos2(x, inner.top() - 2.0), painter.layout_job(job), tokens.text);
-    clipped.text(pos2(x, inner.top() + 16.0), Align2::LEFT_TOP, facts_words(entry), small(), tokens.quiet);
-    let strip_area = Rect::from_min_size(pos2(inner.left(), picture.bottom() + 8.0), vec2(inner.width(), 14.0));
+    clipped.text(
+        pos2(x, inner.top() + 16.0),
+        Align2::LEFT_TOP,
+        facts_words(entry),
+        small(),
+        tokens.quiet,
+    );
+    let strip_area =
+        Rect::from_min_size(pos2(inner.left(), picture.bottom() + 8.0), vec2(inner.width(), 14.0));
     strip(painter, strip_area, tokens, entry);
     let mut y = strip_area.bottom() + 6.0;
     painter.galley(pos2(inner.left(), y), state_galley.clone(), colour);
@@ -250,7 +258,8 @@ fn strip(painter: &Painter, area: Rect, tokens: &Tokens, entry: &Entry) {
         return;
     };
     let grade = |i: Option<&usize>| i.and_then(|i| chart.points.get(*i)).map(|p| p.grade);
-    let (Some(most), Some(least)) = (grade(chart.sorted.first()), grade(chart.sorted.last())) else {
+    let (Some(most), Some(least)) = (grade(chart.sorted.first()), grade(chart.sorted.last()))
+    else {
         return;
     };
     let span = (most - least).max(1e-9);
@@ -305,11 +314,10 @@ fn drop_hint(ui: &mut Ui, tokens: &Tokens, hovering: bool) {
         corners.left_top(),
     ];
     ui.painter().extend(Shape::dashed_line(&path, Stroke::new(1.0, colour), 3.0, 3.0));
-    let words = ui.painter().layout(
-        "Drop captures or a folder anywhere".into(),
-        body(),
-        tokens.quiet,
-        rect.width() - 24.0,
-    );
-    ui.painter().galley(rect.center() - words.size() / 2.0, words, tokens.quiet);
+    let text = "Drop captures or a folder\nanywhere on the window";
+    let mut job = egui::text::LayoutJob::simple(text.into(), body(), tokens.quiet, f32::INFINITY);
+    job.halign = egui::Align::Center;
+    let words = ui.painter().layout_job(job);
+    let top = rect.center().y - words.size().y / 2.0;
+    ui.painter().galley(pos2(rect.center().x, top), words, tokens.quiet);
 }

@@ -49,12 +49,14 @@ pub struct Scale {
     pub prefix: &'static str,
     /// After the number.
     pub unit: &'static str,
+    /// Whether 0 stands for "not known".
+    pub unknown_at_zero: bool,
 }
 
 impl Scale {
     /// An even scale.
     pub fn new(range: RangeInclusive<f64>, rest: Option<f64>) -> Scale {
-        Scale { range, power: 1.0, rest, decimals: 1, prefix: "", unit: "" }
+        Scale { range, power: 1.0, rest, decimals: 1, prefix: "", unit: "", unknown_at_zero: false }
     }
 
     fn share(&self, value: f64) -> f32 {
@@ -170,11 +172,12 @@ fn paint(ui: &Ui, tokens: &Tokens, rect: Rect, response: &Response, value: f64, 
     let painter = ui.painter();
     let y = rect.center().y.round() + 0.5;
     let at = |v: f64| (rect.left() + scale.share(v) * rect.width()).round() + 0.5;
-    let track = Rect::from_min_max(Pos2::new(rect.left(), y - 1.5), Pos2::new(rect.right(), y + 1.5));
+    let track =
+        Rect::from_min_max(Pos2::new(rect.left(), y - 1.5), Pos2::new(rect.right(), y + 1.5));
     painter.rect_filled(track, 1.5, tokens.line.lerp_to_gamma(tokens.edge, 0.35));
     if let Some(rest) = scale.rest {
         // The estimate's mark is taller than the rail and lies beneath the handle.
-        painter.vline(at(rest), y - 7.0..=y + 7.0, Stroke::new(2.0, tokens.measured));
+        painter.vline(at(rest), y - 9.0..=y + 9.0, Stroke::new(2.0, tokens.measured));
     }
     let active = response.hovered() || response.dragged() || response.has_focus();
     let fill = if active { tokens.chosen } else { tokens.text };
@@ -186,14 +189,26 @@ fn paint(ui: &Ui, tokens: &Tokens, rect: Rect, response: &Response, value: f64, 
 }
 
 /// The number beside a rail: dragged, or clicked and typed.
-pub fn field(ui: &mut Ui, name: &str, value: &mut f64, scale: &Scale, width: f32) -> (Response, Moved) {
+pub fn field(
+    ui: &mut Ui,
+    name: &str,
+    value: &mut f64,
+    scale: &Scale,
+    width: f32,
+) -> (Response, Moved) {
     let span = scale.range.end() - scale.range.start();
+    let (prefix, unit, unknown_at_zero) = (scale.prefix, scale.unit, scale.unknown_at_zero);
     let drag = DragValue::new(value)
         .range(scale.range.clone())
         .speed(span / 400.0)
         .max_decimals(scale.decimals)
-        .prefix(scale.prefix)
-        .suffix(scale.unit)
+        .custom_formatter(move |value, decimals| {
+            if unknown_at_zero && value == 0.0 {
+                return "not known".into();
+            }
+            format!("{prefix}{}{unit}", trimmed(value, *decimals.end()))
+        })
+        .custom_parser(move |text| parsed(text, prefix, unit))
         .update_while_editing(false)
         .min_size(Vec2::new(width, 0.0));
     let response = ui.add(drag).accessible_name(name);
@@ -207,6 +222,21 @@ pub fn field(ui: &mut Ui, name: &str, value: &mut f64, scale: &Scale, width: f32
     (response, moved)
 }
 
+/// A number without needless zeros.
+fn trimmed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').replace('-', "−")
+    } else {
+        text.replace('-', "−")
+    }
+}
+
+/// What was typed as a number, with or without its unit, with a point or a comma.
+fn parsed(text: &str, prefix: &str, unit: &str) -> Option<f64> {
+    let text = text.trim().trim_start_matches(prefix).trim_end_matches(unit.trim()).trim();
+    text.replace('−', "-").replace(',', ".").parse().ok().filter(|value: &f64| value.is_finite())
+}
 
 #[cfg(test)]
 mod tests {
@@ -218,6 +248,10 @@ mod tests {
         for value in [0.0, 0.5, 1.0, 5.0, 20.0] {
             assert!((scale.value(scale.share(value)) - value).abs() < 0.06);
         }
+        assert_eq!(parsed(" 203,2 mm ", "", " mm"), Some(203.2));
+        assert_eq!(parsed("×1.5", "×", ""), Some(1.5));
+        assert_eq!(parsed("two", "", " mm"), None);
+        assert_eq!((trimmed(2.40, 2).as_str(), trimmed(400.0, 0).as_str()), ("2.4", "400"));
         assert_eq!(scale.value(-1.0), 0.0);
         assert_eq!(scale.value(2.0), 20.0);
         assert!((scale.share(5.0) - 0.5).abs() < 1e-6);

@@ -1,8 +1,8 @@
 //! What the window remembers of its own: nothing here changes a still.
 
 use crate::chart::ChartState;
-use crate::lightbox::{Arrangement, BoxState, Readout};
 use crate::lightbox::GroundView;
+use crate::lightbox::{Arrangement, BoxState, Readout};
 use crate::theme::Light;
 use std::collections::HashMap;
 use std::path::PathBuf;
@@ -135,5 +135,4 @@ impl Desk<'_> {
             self.send.push(Command::Commit);
         }
     }
-
 }

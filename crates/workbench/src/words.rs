@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 /// Between groups of three digits, and between a number and its unit.
-pub const THIN: char = '\u{2009}';
+pub const THIN: char = '\u{2006}';
 /// What is not known.
 pub const UNKNOWN: &str = "–";
 
@@ -23,6 +23,12 @@ pub fn count(n: impl Into<u64>) -> String {
 /// A count of things: `1 frame`, `2 000 frames`.
 pub fn counted(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", count(n as u64), if n == 1 { one } else { many })
+}
+
+/// The same with a capital at its beginning.
+pub fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// A number with three significant digits at most, without needless zeros.
@@ -139,6 +145,7 @@ mod tests {
         for (n, words) in [(0u64, "0"), (999, "999"), (1000, "1 000"), (2_121_856, "2 121 856")] {
             assert_eq!(plain(count(n)), words);
         }
+        assert_eq!((sentence("grading x"), sentence("")), ("Grading x".into(), String::new()));
         assert_eq!(counted(1, "frame", "frames"), "1 frame");
         assert_eq!(plain(counted(2000, "frame", "frames")), "2 000 frames");
     }

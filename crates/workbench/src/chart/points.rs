@@ -51,8 +51,7 @@ impl PointsCache {
             return Shape::Mesh(Arc::clone(&made.mesh));
         }
         let mesh = Arc::new(mesh_of(chart, plot, colours));
-        self.made =
-            Some(Made { chart: Arc::clone(chart), plot, light, mesh: Arc::clone(&mesh) });
+        self.made = Some(Made { chart: Arc::clone(chart), plot, light, mesh: Arc::clone(&mesh) });
         Shape::Mesh(mesh)
     }
 }

@@ -65,13 +65,7 @@ fn percent_at(plot: Rect, x: f32) -> f32 {
     percent.clamp(LEAST, 100.0)
 }
 
-fn act(
-    ui: &Ui,
-    response: &Response,
-    plot: Rect,
-    data: &ChartData<'_>,
-    acts: &mut Vec<ChartAct>,
-) {
+fn act(ui: &Ui, response: &Response, plot: Rect, data: &ChartData<'_>, acts: &mut Vec<ChartAct>) {
     if data.chart.sorted.is_empty() {
         return;
     }
@@ -100,7 +94,11 @@ fn act(
     let asked = ui.input(|input| {
         let count = |action| input.num_accesskit_action_requests(response.id, action) as f32;
         let set = input.accesskit_action_requests(response.id, Action::SetValue).find_map(|r| {
-            if let Some(ActionData::NumericValue(value)) = r.data { Some(value as f32) } else { None }
+            if let Some(ActionData::NumericValue(value)) = r.data {
+                Some(value as f32)
+            } else {
+                None
+            }
         });
         (count(Action::Increment) - count(Action::Decrement), set)
     });
@@ -197,20 +195,18 @@ fn handle(ui: &Ui, response: &Response, plot: Rect, tokens: &Tokens, data: &Char
         pos2(x - half, bottom + 12.0),
     ];
     painter.add(Shape::convex_polygon(grip, tokens.chosen, Stroke::NONE));
-    let by = if data.automatic { ", as advised" } else { "" };
+    let by = if data.automatic { " as advised" } else { "" };
     let words = format!("keep {}{by}", words::percent(f64::from(percent)));
     let galley = painter.layout_no_wrap(words, small(), tokens.chosen);
     let after = x + half + 6.0;
-    let fits = after + galley.size().x <= plot.right();
-    let at = if fits { after } else { x - half - 6.0 - galley.size().x };
+    let fits = after + galley.size().x <= plot.right() + 4.0 * GRID;
+    let at = if fits { after } else { (x - half - 6.0 - galley.size().x).max(plot.left()) };
     painter.galley(pos2(at, bottom + 2.0 * GRID - 1.0), galley, tokens.chosen);
 }
 
 fn describe(ui: &Ui, response: &Response, data: &ChartData<'_>) {
     let percent = data.chart.keep_percent.map(f64::from);
-    response.widget_info(|| {
-        WidgetInfo::slider(ui.is_enabled(), percent.unwrap_or(0.0), NAME)
-    });
+    response.widget_info(|| WidgetInfo::slider(ui.is_enabled(), percent.unwrap_or(0.0), NAME));
     let words = match percent {
         Some(percent) => format!("{percent} percent of {} frames", data.chart.sorted.len()),
         None => "not decided yet".to_string(),

@@ -53,7 +53,12 @@ pub(super) fn show(
     captions(&painter, area, plot, tokens, data, state.brush.is_some(), hovered);
     if response.has_focus() {
         let around = plot.expand(2.0);
-        painter.rect_stroke(around, CORNER, Stroke::new(1.0, tokens.chosen), egui::StrokeKind::Inside);
+        painter.rect_stroke(
+            around,
+            CORNER,
+            Stroke::new(1.0, tokens.chosen),
+            egui::StrokeKind::Inside,
+        );
     }
     describe(ui, &response, data);
 }
@@ -82,7 +87,7 @@ fn pointer(
     }
     if let Some(index) = hovered
         && index != data.cursor
-        && ui.input(|i| i.pointer.is_moving())
+        && ui.input(|i| i.pointer.delta() != egui::Vec2::ZERO)
         && state.brush.is_none()
     {
         state.marked = None;
@@ -336,6 +341,7 @@ fn describe(ui: &Ui, response: &Response, data: &ChartData<'_>) {
 
 /// A mark that points down upon `tip`.
 pub(super) fn pointer_down(tip: Pos2, size: f32, colour: Color32) -> Shape {
-    let points = vec![tip, tip + egui::vec2(-size, -1.4 * size), tip + egui::vec2(size, -1.4 * size)];
+    let points =
+        vec![tip, tip + egui::vec2(-size, -1.4 * size), tip + egui::vec2(size, -1.4 * size)];
     Shape::convex_polygon(points, colour, Stroke::NONE)
 }

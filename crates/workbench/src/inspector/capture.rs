@@ -1,7 +1,7 @@
 //! What the capture holds, what is wrong with it, and what the person knows better.
 
 use super::Bench;
-use super::rows::{choice, fact, sentence};
+use super::rows::{choice, fact, more, sentence};
 use crate::words;
 use egui::Ui;
 use stillwright_night::capture::{ByteOrder, Overrides};
@@ -51,7 +51,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         if refused > 0 {
             let words = words::counted(refused, "frame", "frames");
             let tip = "Blank, clouded, bumped or unreadable; marked along the foot of the chart.";
-            fact(ui, tokens, "Not of use", &words, tip);
+            fact(ui, tokens, "Unusable", &words, tip);
         }
     }
     for warning in &facts.warnings {
@@ -60,7 +60,14 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     for note in &facts.notes {
         sentence(ui, note, tokens.quiet);
     }
-    overrides(ui, bench);
+    if more(
+        ui,
+        bench.tokens,
+        "Read it otherwise",
+        "For captures whose header is wrong: pixel layout, byte order, kind of scene.",
+    ) {
+        overrides(ui, bench);
+    }
 }
 
 fn overrides(ui: &mut Ui, bench: &mut Bench<'_, '_>) {

@@ -1,7 +1,7 @@
 //! The finish: a slider for each detail scale, starting where measured noise and blur put it.
 
 use super::Bench;
-use super::rows::{Title, choice, sentence, slider};
+use super::rows::{Title, choice, more, sentence, slider};
 use crate::slider::Scale;
 use crate::words;
 use egui::Ui;
@@ -75,26 +75,19 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
 fn scales(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     if entry.scales.is_empty() {
-        sentence(ui, "The sliders come with the stack: they rest where its noise and blur put them.", tokens.quiet);
+        sentence(
+            ui,
+            "The sliders come with the stack: they rest where its noise and blur put them.",
+            tokens.quiet,
+        );
         return;
     }
     for figure in entry.scales.iter() {
         ui.push_id(figure.index, |ui| gain(ui, bench, figure));
     }
-    sentence(
-        ui,
-        "| where measured noise and blur put it; double-click returns",
-        tokens.measured,
-    );
-    let id = ui.make_persistent_id("hold back open");
-    let mut open = ui.data_mut(|data| *data.get_persisted_mut_or(id, false));
-    let words = if open { "Fold noise held back" } else { "Noise held back…" };
+    sentence(ui, "| where measured noise and blur put it; double-click returns", tokens.measured);
     let tip = "For each detail scale: how far above its noise something must stand out to pass.";
-    if ui.button(words).on_hover_text(tip).clicked() {
-        open = !open;
-        ui.data_mut(|data| data.insert_persisted(id, open));
-    }
-    if open {
+    if more(ui, tokens, "Noise held back", tip) {
         for figure in entry.scales.iter() {
             ui.push_id(("hold", figure.index), |ui| hold_back(ui, bench, figure));
         }
@@ -129,7 +122,13 @@ fn gain(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
     let scale = Scale { power: 2.0, prefix: "×", decimals: 2, ..Scale::new(0.0..=20.0, rest) };
     let mut value = f64::from(figure.now.gain);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
-    send(bench, figure, moved, DetailScale { gain: value as f32, ..figure.now }, DetailScale { gain: figure.rest.gain, ..figure.now });
+    send(
+        bench,
+        figure,
+        moved,
+        DetailScale { gain: value as f32, ..figure.now },
+        DetailScale { gain: figure.rest.gain, ..figure.now },
+    );
 }
 
 fn hold_back(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
@@ -138,10 +137,16 @@ fn hold_back(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
     let tip = "How many standard deviations of its noise structure of this size must stand out to pass; 0 holds nothing back.";
     let title = Title { name: &name, under: "", tip };
     let rest = Some(f64::from(figure.rest.hold_back));
-    let scale = Scale { unit: " σ", decimals: 2, ..Scale::new(0.0..=10.0, rest) };
+    let scale = Scale { unit: "\u{2006}σ", decimals: 2, ..Scale::new(0.0..=10.0, rest) };
     let mut value = f64::from(figure.now.hold_back);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
-    send(bench, figure, moved, DetailScale { hold_back: value as f32, ..figure.now }, DetailScale { hold_back: figure.rest.hold_back, ..figure.now });
+    send(
+        bench,
+        figure,
+        moved,
+        DetailScale { hold_back: value as f32, ..figure.now },
+        DetailScale { hold_back: figure.rest.hold_back, ..figure.now },
+    );
 }
 
 fn send(
@@ -166,13 +171,18 @@ fn wiener(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: WienerSettings) {
         under: "",
         tip: "How much weight the noise gets: 1 is the best estimate, less is sharper and noisier, more is smoother.",
     };
-    let scale = Scale { power: 2.0, prefix: "×", decimals: 2, ..Scale::new(0.01..=10.0, Some(1.0)) };
+    let scale =
+        Scale { power: 2.0, prefix: "×", decimals: 2, ..Scale::new(0.01..=10.0, Some(1.0)) };
     let mut value = f64::from(settings.noise_weight);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
     if moved.changed || moved.reset {
         let value = if moved.reset { 1.0 } else { value };
         let settings = WienerSettings { noise_weight: value as _, ..settings };
-        bench.desk.change(bench.entry.id, Setting::Sharpening(Sharpening::Wiener(settings)), moved.settled);
+        bench.desk.change(
+            bench.entry.id,
+            Setting::Sharpening(Sharpening::Wiener(settings)),
+            moved.settled,
+        );
     } else if moved.settled {
         bench.desk.send.push(Command::Commit);
     }

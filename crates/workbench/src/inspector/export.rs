@@ -42,7 +42,8 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let field = TextEdit::singleline(&mut bench.view.export_folder)
         .hint_text("stills, beside the capture")
         .desired_width(f32::INFINITY);
-    let tip = "Folder that stills are written into. Left empty: a folder “stills” beside each capture.";
+    let tip =
+        "Folder that stills are written into. Left empty: a folder “stills” beside each capture.";
     ui.label(RichText::new("Into the folder").color(tokens.quiet)).on_hover_text(tip);
     let _ = ui.add(field).accessible_name("Folder for stills").on_hover_text(tip);
     let tip = "Without this, a file that is there already is never replaced.";
@@ -55,10 +56,15 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
 
 /// The one main button.
 pub fn button(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
-    let tokens = bench.tokens;
     let state = &bench.entry.state;
     let can = bench.entry.facts.is_some() && !matches!(state, CaptureState::Gone);
     ui.add_space(8.0);
+    ui.vertical_centered(|ui| main(ui, bench, can));
+    ui.add_space(12.0);
+}
+
+fn main(ui: &mut Ui, bench: &mut Bench<'_, '_>, can: bool) {
+    let tokens = bench.tokens;
     let words = RichText::new("Export the still").font(title()).color(tokens.on_chosen);
     let button = Button::new(words)
         .fill(tokens.chosen)
@@ -68,5 +74,4 @@ pub fn button(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     if ui.add_enabled(can, button).on_hover_text(tip).clicked() {
         bench.desk.acts.push(Act::Export);
     }
-    ui.add_space(12.0);
 }

@@ -1,7 +1,7 @@
 //! How many of the best moments are kept, and how they are stacked.
 
 use super::Bench;
-use super::rows::{Title, choice, fact, sentence, slider, tick};
+use super::rows::{Title, choice, fact, more, sentence, slider, tick};
 use crate::slider::Scale;
 use crate::words;
 use egui::Ui;
@@ -23,8 +23,13 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         Keep::Percent(percent) => Some(percent),
         Keep::Auto => now,
     };
-    let mut percent = set.map_or(20.0, f64::from);
-    let scale = Scale { power: 2.0, unit: " %", ..Scale::new(0.5..=100.0, advised) };
+    let Some(set) = set else {
+        let tip = "How many of the best moments are kept. It is measured when there is something to stack; or drag it on the chart.";
+        fact(ui, tokens, "Best moments", "found while stacking", tip);
+        return;
+    };
+    let mut percent = f64::from(set);
+    let scale = Scale { power: 2.0, unit: "\u{2006}%", ..Scale::new(0.5..=100.0, advised) };
     let title = Title {
         name: "Best moments",
         under: "",
@@ -71,6 +76,18 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     if entry.chart.as_ref().is_some_and(|chart| chart.sorted.len() < 30) {
         sentence(ui, "Few frames can be used: the still will be noisy.", tokens.trouble);
     }
+    if more(
+        ui,
+        bench.tokens,
+        "More about stacking",
+        "Size of the tiles and of the still, and what a single frame shows.",
+    ) {
+        stacking(ui, bench);
+    }
+}
+
+fn stacking(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
+    let (tokens, entry) = (bench.tokens, bench.entry);
     let stack = &entry.recipe.stack;
     let sizes = [(0, "by structure"), (48, "48 px"), (64, "64 px"), (96, "96 px"), (128, "128 px")];
     let tip = "Side of the tiles, px of the capture. Small tiles follow finer ripples of the air, large ones hold on to less noise.";

@@ -44,10 +44,28 @@ struct Section {
 }
 
 const SECTIONS: &[Section] = &[
-    Section { name: "Capture", words: capture::words, show: capture::show, open: true, there: |_| true },
-    Section { name: "Optics", words: optics::words, show: optics::show, open: true, there: |_| true },
+    Section {
+        name: "Capture",
+        words: capture::words,
+        show: capture::show,
+        open: true,
+        there: |_| true,
+    },
+    Section {
+        name: "Optics",
+        words: optics::words,
+        show: optics::show,
+        open: true,
+        there: |_| true,
+    },
     Section { name: "Keep", words: keep::words, show: keep::show, open: true, there: |_| true },
-    Section { name: "Finish", words: detail::words, show: detail::show, open: true, there: |_| true },
+    Section {
+        name: "Finish",
+        words: detail::words,
+        show: detail::show,
+        open: true,
+        there: |_| true,
+    },
     Section { name: "Tone", words: tone::words, show: tone::show, open: true, there: |_| true },
     Section {
         name: "Colour",
@@ -56,7 +74,13 @@ const SECTIONS: &[Section] = &[
         open: true,
         there: tone::has_colour,
     },
-    Section { name: "Export", words: export::words, show: export::show, open: true, there: |_| true },
+    Section {
+        name: "Export",
+        words: export::words,
+        show: export::show,
+        open: true,
+        there: |_| true,
+    },
 ];
 
 /// Draw the inspector: the sections scroll, the main button stays.
@@ -64,6 +88,10 @@ pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewSt
     let session = desk.session;
     let Some(entry) = session.selected() else { return };
     let mut bench = Bench { tokens, desk, view, entry };
+    let spacing = ui.spacing_mut();
+    spacing.item_spacing.y = 2.0;
+    spacing.interact_size.y = 22.0;
+    spacing.button_padding.y = 2.0;
     egui::Panel::bottom("main button")
         .frame(egui::Frame::NONE)
         .resizable(false)
@@ -73,8 +101,9 @@ pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewSt
         ui.add_space(8.0);
         for (number, section) in SECTIONS.iter().filter(|s| (s.there)(entry)).enumerate() {
             if number > 0 {
-                ui.add_space(8.0);
-                let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 1.0), Sense::hover());
+                ui.add_space(6.0);
+                let (rect, _) =
+                    ui.allocate_exact_size(vec2(ui.available_width(), 1.0), Sense::hover());
                 ui.painter().hline(rect.x_range(), rect.top() + 0.5, Stroke::new(1.0, tokens.line));
                 ui.add_space(4.0);
             }
@@ -98,26 +127,23 @@ fn header(ui: &mut Ui, bench: &Bench<'_, '_>, section: &Section) -> bool {
         open = !open;
         ui.data_mut(|data| data.insert_persisted(id, open));
     }
-    let colour = if response.hovered() || response.has_focus() { tokens.chosen } else { tokens.text };
-    let tip = pos2(rect.left() + 4.0, rect.center().y);
-    let arrow = if open {
-        vec![tip + vec2(-3.5, -2.0), tip + vec2(3.5, -2.0), tip + vec2(0.0, 3.0)]
-    } else {
-        vec![tip + vec2(-2.0, -3.5), tip + vec2(3.0, 0.0), tip + vec2(-2.0, 3.5)]
-    };
+    let colour =
+        if response.hovered() || response.has_focus() { tokens.chosen } else { tokens.text };
     let quiet = if response.hovered() { tokens.chosen } else { tokens.quiet };
-    ui.painter().add(egui::Shape::convex_polygon(arrow, quiet, Stroke::NONE));
+    rows::arrow(ui.painter(), pos2(rect.left() + 4.0, rect.center().y), open, quiet);
     let name = ui.painter().layout_no_wrap(section.name.into(), title(), colour);
     let after = rect.left() + 14.0 + name.size().x;
-    ui.painter().galley(pos2(rect.left() + 14.0, rect.center().y - name.size().y / 2.0), name, colour);
+    ui.painter().galley(
+        pos2(rect.left() + 14.0, rect.center().y - name.size().y / 2.0),
+        name,
+        colour,
+    );
     let mut place = rect;
     place.set_left(after + 12.0);
     let words = (section.words)(bench.entry);
     if !words.is_empty() {
         let mut child = ui.new_child(
-            egui::UiBuilder::new()
-                .max_rect(place)
-                .layout(Layout::right_to_left(Align::Center)),
+            egui::UiBuilder::new().max_rect(place).layout(Layout::right_to_left(Align::Center)),
         );
         child.add(Label::new(RichText::new(words).font(body()).color(tokens.quiet)).truncate());
     }

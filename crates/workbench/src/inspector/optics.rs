@@ -82,9 +82,11 @@ pub fn words(entry: &Entry) -> String {
 pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     let known = entry.recipe.finish.optics;
-    let draft = bench.view.optics.entry(entry.id).or_insert_with(|| {
-        known.map_or_else(OpticsDraft::default, OpticsDraft::from)
-    });
+    let draft = bench
+        .view
+        .optics
+        .entry(entry.id)
+        .or_insert_with(|| known.map_or_else(OpticsDraft::default, OpticsDraft::from));
     // Undo, or a recipe that was pasted, changes what is known behind the fields' back.
     if let Some(optics) = known
         && draft.optics().is_some_and(|own| own != optics)
@@ -98,31 +100,46 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         (
             "Aperture",
             |d| &mut d.aperture_mm,
-            Scale { unit: " mm", decimals: 1, ..Scale::new(0.0..=2000.0, None) },
+            Scale {
+                unit: "\u{2006}mm",
+                decimals: 1,
+                unknown_at_zero: true,
+                ..Scale::new(0.0..=2000.0, None)
+            },
             "Diameter of the telescope's opening, mm. It sets the finest detail that can be had.",
         ),
         (
             "Obstruction",
             |d| &mut d.obstruction_percent,
-            Scale { unit: " %", decimals: 0, ..Scale::new(0.0..=80.0, None) },
+            Scale { unit: "\u{2006}%", decimals: 0, ..Scale::new(0.0..=80.0, None) },
             "Diameter of the secondary mirror, percent of the aperture; 0 for a refractor. It dims middling detail.",
         ),
         (
             "Focal length",
             |d| &mut d.focal_mm,
-            Scale { unit: " mm", decimals: 0, ..Scale::new(0.0..=40_000.0, None) },
+            Scale {
+                unit: "\u{2006}mm",
+                decimals: 0,
+                unknown_at_zero: true,
+                ..Scale::new(0.0..=40_000.0, None)
+            },
             "Effective focal length with everything that lengthens or shortens it, mm.",
         ),
         (
             "Pixel",
             |d| &mut d.pixel_um,
-            Scale { unit: " µm", decimals: 2, ..Scale::new(0.0..=40.0, None) },
+            Scale {
+                unit: "\u{2006}µm",
+                decimals: 2,
+                unknown_at_zero: true,
+                ..Scale::new(0.0..=40.0, None)
+            },
             "Side of one pixel of the camera, micrometres; it stands in the camera's data sheet.",
         ),
         (
             "Colour of the light",
             |d| &mut d.wavelength_nm,
-            Scale { unit: " nm", decimals: 0, ..Scale::new(300.0..=1100.0, Some(550.0)) },
+            Scale { unit: "\u{2006}nm", decimals: 0, ..Scale::new(300.0..=1100.0, Some(550.0)) },
             "Mean wavelength that the filter lets through, nm: green 550, red 650, near infrared 750 to 850.",
         ),
     ];

@@ -2,7 +2,10 @@
 
 use crate::slider::{Moved, Scale, field, rail};
 use crate::theme::{Tokens, body, small};
-use egui::{Align, ComboBox, Label, Layout, Response, RichText, Sense, Ui, UiBuilder, pos2, vec2};
+use egui::{
+    Align, Color32, ComboBox, Label, Layout, Painter, Pos2, Response, RichText, Role, Sense,
+    Stroke, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+};
 
 /// Height of a line, px.
 const LINE: f32 = 22.0;
@@ -16,8 +19,9 @@ pub fn fact(ui: &mut Ui, tokens: &Tokens, name: &str, value: &str, tip: &str) {
     let name = ui.painter().layout_no_wrap(name.into(), body(), tokens.quiet);
     let room = ui.available_width() - name.size().x - 12.0;
     let text = ui.painter().layout(value.into(), body(), tokens.text, room.max(80.0));
-    let height = text.size().y.max(name.size().y) + 4.0;
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
+    let height = text.size().y.max(name.size().y) + 3.0;
+    let (rect, response) =
+        ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
     let left = text.size().x;
     ui.painter().galley(rect.min + vec2(0.0, 2.0), name, tokens.quiet);
     let at = pos2(rect.right() - left, rect.top() + 2.0);
@@ -28,7 +32,7 @@ pub fn fact(ui: &mut Ui, tokens: &Tokens, name: &str, value: &str, tip: &str) {
 }
 
 /// A sentence; trouble says so in its own colour.
-pub fn sentence(ui: &mut Ui, text: &str, colour: egui::Color32) {
+pub fn sentence(ui: &mut Ui, text: &str, colour: Color32) {
     ui.add(Label::new(RichText::new(text).font(small()).color(colour)).wrap());
 }
 
@@ -40,7 +44,8 @@ pub fn line<R>(
     tip: &str,
     control: impl FnOnce(&mut Ui) -> R,
 ) -> R {
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), LINE + 2.0), Sense::hover());
+    let (rect, response) =
+        ui.allocate_exact_size(vec2(ui.available_width(), LINE + 2.0), Sense::hover());
     let text = ui.painter().layout_no_wrap(name.into(), body(), tokens.quiet);
     let y = rect.center().y - text.size().y / 2.0;
     ui.painter().galley(pos2(rect.left(), y), text, tokens.quiet);
@@ -48,10 +53,7 @@ pub fn line<R>(
         response.on_hover_text(tip);
     }
     let mut child = ui.new_child(
-        UiBuilder::new()
-            .id_salt(name)
-            .max_rect(rect)
-            .layout(Layout::right_to_left(Align::Center)),
+        UiBuilder::new().id_salt(name).max_rect(rect).layout(Layout::right_to_left(Align::Center)),
     );
     control(&mut child)
 }
@@ -68,11 +70,12 @@ pub fn choice<T: Copy + PartialEq>(
     let mut chosen = now;
     line(ui, tokens, name, tip, |ui| {
         let words = all.iter().find(|(value, _)| *value == now).map_or("", |(_, words)| words);
-        let inner = ComboBox::from_id_salt(name).selected_text(words).width(136.0).show_ui(ui, |ui| {
-            for (value, words) in all {
-                ui.selectable_value(&mut chosen, *value, *words);
-            }
-        });
+        let inner =
+            ComboBox::from_id_salt(name).selected_text(words).width(136.0).show_ui(ui, |ui| {
+                for (value, words) in all {
+                    ui.selectable_value(&mut chosen, *value, *words);
+                }
+            });
         let _ = inner.response.accessible_name(name).on_hover_text(tip);
     });
     (chosen != now).then_some(chosen)
@@ -97,7 +100,8 @@ pub fn slider(
     scale: &Scale,
 ) -> Moved {
     let height = if title.under.is_empty() { LINE + 2.0 } else { 34.0 };
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
+    let (rect, response) =
+        ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
     let painter = ui.painter();
     let name = painter.layout_no_wrap(title.name.into(), body(), tokens.text);
     if title.under.is_empty() {
@@ -135,4 +139,35 @@ pub fn slider(
 /// A box to tick.
 pub fn tick(ui: &mut Ui, on: &mut bool, words: &str, tip: &str) -> Response {
     ui.checkbox(on, words).on_hover_text(tip)
+}
+
+/// A line that opens more of the same; whether it is open.
+pub fn more(ui: &mut Ui, tokens: &Tokens, words: &str, tip: &str) -> bool {
+    let id = ui.make_persistent_id(("more", words));
+    let mut open = ui.data_mut(|data| *data.get_persisted_mut_or(id, false));
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), LINE), Sense::click());
+    if response.clicked() {
+        open = !open;
+        ui.data_mut(|data| data.insert_persisted(id, open));
+    }
+    let active = response.hovered() || response.has_focus();
+    let colour = if active { tokens.chosen } else { tokens.quiet };
+    arrow(ui.painter(), pos2(rect.left() + 4.0, rect.center().y), open, colour);
+    let text = ui.painter().layout_no_wrap(words.into(), small(), colour);
+    let at = pos2(rect.left() + 14.0, rect.center().y - text.size().y / 2.0);
+    ui.painter().galley(at, text, colour);
+    let state = if open { "open" } else { "folded" };
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("{words}, {state}")));
+    response.on_hover_text(tip);
+    open
+}
+
+/// The mark before something that folds.
+pub fn arrow(painter: &Painter, at: Pos2, open: bool, colour: Color32) {
+    let corners = if open {
+        vec![at + vec2(-3.5, -2.0), at + vec2(3.5, -2.0), at + vec2(0.0, 3.0)]
+    } else {
+        vec![at + vec2(-2.0, -3.5), at + vec2(3.0, 0.0), at + vec2(-2.0, 3.5)]
+    };
+    painter.add(egui::Shape::convex_polygon(corners, colour, Stroke::NONE));
 }

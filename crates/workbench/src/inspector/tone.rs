@@ -49,7 +49,7 @@ fn level(
     let now = level(Some(point)).or(rest).unwrap_or(f64::from(otherwise));
     let mut percent = 100.0 * now;
     let rest = rest.map(|rest| 100.0 * rest);
-    let scale = Scale { unit: " %", decimals: 1, ..Scale::new(-20.0..=150.0, rest) };
+    let scale = Scale { unit: "\u{2006}%", decimals: 1, ..Scale::new(-20.0..=150.0, rest) };
     let moved = slider(ui, bench.tokens, &Title { name, under: "", tip }, &mut percent, &scale);
     let id = bench.entry.id;
     if moved.reset {
@@ -77,8 +77,7 @@ fn bend(ui: &mut Ui, bench: &mut Bench<'_, '_>, now: Bend) {
         Bend::Gamma(_) => Kind::Gamma,
         Bend::Asinh(_) => Kind::Asinh,
     };
-    let kinds =
-        [(Kind::Linear, "none: linear"), (Kind::Gamma, "gamma"), (Kind::Asinh, "asinh")];
+    let kinds = [(Kind::Linear, "none: linear"), (Kind::Gamma, "gamma"), (Kind::Asinh, "asinh")];
     let tip = "How brightness between black and white is bent. Linear keeps the still photometric; gamma lifts the shadows; asinh lifts them and spares the highlights.";
     if let Some(kind) = choice(ui, tokens, "Bend", tip, kind, &kinds) {
         let bend = match kind {

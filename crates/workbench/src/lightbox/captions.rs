@@ -6,7 +6,9 @@ use crate::chart::{ChartData, frame_words};
 use crate::state::{Desk, ViewState};
 use crate::theme::{Tokens, body, small, title};
 use crate::words;
-use egui::{Align2, Button, Color32, CornerRadius, Rect, RichText, Stroke, Ui, UiBuilder, pos2, vec2};
+use egui::{
+    Align2, Button, Color32, CornerRadius, Rect, RichText, Stroke, Ui, UiBuilder, pos2, vec2,
+};
 use stillwright_night::session::{CaptureState, Command, Entry};
 use stillwright_night::stacking::Keep;
 
@@ -40,7 +42,11 @@ pub fn caption(
     let y = pill.center().y - first.size().y / 2.0;
     let after = pill.left() + 12.0 + first.size().x + gap;
     painter.galley(pos2(pill.left() + 12.0, y), first, tokens.on_veil);
-    painter.galley(pos2(after, pill.center().y - second.size().y / 2.0), second, tokens.on_veil_quiet);
+    painter.galley(
+        pos2(after, pill.center().y - second.size().y / 2.0),
+        second,
+        tokens.on_veil_quiet,
+    );
 }
 
 fn frame_caption(desk: &Desk<'_>, view: &ViewState, scene: &Scene<'_>) -> (String, String) {
@@ -124,7 +130,10 @@ pub fn still_state(
         CaptureState::Failed { words } => ("This went wrong".to_string(), words.clone(), true),
         CaptureState::Gone => (
             "The file is gone".to_string(),
-            format!("It was at {}\nConnect its disk again, or take the capture off the night.", entry.path.display()),
+            format!(
+                "It was at {}\nConnect its disk again, or take the capture off the night.",
+                entry.path.display()
+            ),
             false,
         ),
         _ if scene.still.is_some() => return,
@@ -170,9 +179,15 @@ pub fn still_state(
             }
             if let Some(advance) = advance {
                 ui.add_space(8.0);
-                crate::shelf::bar(ui, tokens, advance.share(), &format!("Progress of {}", entry.name));
+                crate::shelf::bar(
+                    ui,
+                    tokens,
+                    advance.share(),
+                    &format!("Progress of {}", entry.name),
+                );
                 if let Some(left) = advance.seconds_left {
-                    let left = words::left(std::time::Duration::from_secs_f64(left.clamp(0.0, 1e7)));
+                    let left =
+                        words::left(std::time::Duration::from_secs_f64(left.clamp(0.0, 1e7)));
                     ui.label(RichText::new(left).font(small()).color(tokens.on_veil_quiet));
                 }
             }
@@ -196,6 +211,9 @@ pub fn still_state(
 /// A length of a round number of arcseconds, or of pixels while the scale is not known.
 pub fn scale_bar(ui: &Ui, placed: &Placed, tokens: &Tokens, entry: &Entry) {
     const LONGEST: f32 = 140.0;
+    if entry.facts.is_none() {
+        return;
+    }
     let (unit, px_per_unit) = match entry.optics {
         Some(optics) => ("″", (1.0 / optics.pixel_arcsec) as f32),
         None => ("px", 1.0),
@@ -208,11 +226,7 @@ pub fn scale_bar(ui: &Ui, placed: &Placed, tokens: &Tokens, entry: &Entry) {
     let width = length as f32 * points_per_unit;
     let from = pos2(placed.area.left() + 24.0, placed.area.bottom() - 24.0);
     let painter = ui.painter();
-    let words = if unit == "″" {
-        words::arcsec(length)
-    } else {
-        words::with_unit(length, unit)
-    };
+    let words = if unit == "″" { words::arcsec(length) } else { words::with_unit(length, unit) };
     let frame = Rect::from_min_max(from + vec2(-12.0, -24.0), from + vec2(width + 12.0, 12.0));
     painter.rect_filled(frame, 6.0, tokens.veil);
     let stroke = Stroke::new(1.0, tokens.on_veil);
@@ -221,7 +235,13 @@ pub fn scale_bar(ui: &Ui, placed: &Placed, tokens: &Tokens, entry: &Entry) {
     for end in [from, to] {
         painter.vline(end.x, end.y - 4.0..=end.y + 1.0, stroke);
     }
-    painter.text(pos2(from.x + width / 2.0, from.y - 5.0), Align2::CENTER_BOTTOM, words, small(), tokens.on_veil);
+    painter.text(
+        pos2(from.x + width / 2.0, from.y - 5.0),
+        Align2::CENTER_BOTTOM,
+        words,
+        small(),
+        tokens.on_veil,
+    );
 }
 
 /// The largest of 1, 2, 5, 10, 20 ... that is not above `most`.
@@ -231,25 +251,32 @@ fn round_below(most: f64) -> f64 {
 }
 
 /// How the pictures are set out, and how near they are.
-pub fn controls(ui: &mut Ui, area: Rect, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewState) {
+pub fn controls(
+    ui: &mut Ui,
+    area: Rect,
+    tokens: &Tokens,
+    desk: &mut Desk<'_>,
+    view: &mut ViewState,
+) {
     let Some(entry) = desk.session.selected() else { return };
     let zoom = {
         let ground = view.ground.get(&entry.id).copied().unwrap_or_default();
         let (w, h) = entry.facts.as_ref().map_or((1, 1), |facts| (facts.width, facts.height));
         let rect = match view.arrangement {
-            Arrangement::SideBySide => Rect::from_min_size(area.min, vec2(area.width() / 2.0, area.height())),
+            Arrangement::SideBySide => {
+                Rect::from_min_size(area.min, vec2(area.width() / 2.0, area.height()))
+            }
             _ => area,
         };
         GroundView::place(&ground, rect, vec2(w as f32, h as f32)).zoom * ui.pixels_per_point()
     };
-    let width = 452.0f32.min(area.width() - 24.0);
-    let place = Rect::from_center_size(
-        pos2(area.center().x, area.bottom() - 32.0),
-        vec2(width, 36.0),
-    );
+    let width = 424.0f32.min(area.width() - 24.0);
+    let place =
+        Rect::from_center_size(pos2(area.center().x, area.bottom() - 32.0), vec2(width, 36.0));
     // Beside the scale bar where both do not fit.
     let overlap = (area.left() + 204.0 - place.left()).max(0.0);
-    let place = place.translate(vec2(overlap.min((area.right() - 12.0 - place.right()).max(0.0)), 0.0));
+    let place =
+        place.translate(vec2(overlap.min((area.right() - 12.0 - place.right()).max(0.0)), 0.0));
     ui.painter().rect_filled(place, 18.0, tokens.veil);
     let mut child = ui.new_child(
         UiBuilder::new()
@@ -308,7 +335,9 @@ mod tests {
 
     #[test]
     fn scale_bars_have_round_lengths() {
-        for (most, length) in [(1.0, 1.0), (1.99, 1.0), (2.0, 2.0), (49.0, 20.0), (50.0, 50.0), (0.7, 0.5)] {
+        for (most, length) in
+            [(1.0, 1.0), (1.99, 1.0), (2.0, 2.0), (49.0, 20.0), (50.0, 50.0), (0.7, 0.5)]
+        {
             assert!((round_below(most) - length).abs() < 1e-9, "{most}");
         }
     }

@@ -47,7 +47,12 @@ struct Part {
 
 impl Layers {
     /// The frame to draw for `entry`.
-    pub fn frame(&mut self, session: &Session, entry: &Entry, screen: &Screen) -> Option<FrameLayer> {
+    pub fn frame(
+        &mut self,
+        session: &Session,
+        entry: &Entry,
+        screen: &Screen,
+    ) -> Option<FrameLayer> {
         if let Some(shown) = session.frame()
             && shown.capture == entry.id
             && let Some(pyramid) = screen.get(&shown.shown)
@@ -95,7 +100,8 @@ impl Layers {
         let own = |part: &Option<(CaptureId, Part)>| {
             part.as_ref().filter(|(id, _)| *id == entry.id).map(|(_, part)| part.clone())
         };
-        let parts: Vec<Part> = [own(&self.base), own(&self.preview)].into_iter().flatten().collect();
+        let parts: Vec<Part> =
+            [own(&self.base), own(&self.preview)].into_iter().flatten().collect();
         if parts.is_empty() {
             return None;
         }

@@ -16,7 +16,10 @@ pub use view::{GroundView, Placed};
 
 use crate::state::{Desk, ViewState};
 use crate::theme::{Light, Tokens};
-use egui::{CursorIcon, EventFilter, Key, Modifiers, Pos2, Rect, Role, Sense, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2};
+use egui::{
+    CursorIcon, EventFilter, Key, Modifiers, Pos2, Rect, Role, Sense, Stroke, Ui, Vec2, WidgetInfo,
+    pos2, vec2,
+};
 use layers::{FrameLayer, StillLayer};
 use overlay::OverlayCache;
 use std::time::Duration;
@@ -85,7 +88,12 @@ pub struct BoxState {
 
 impl Default for BoxState {
     fn default() -> Self {
-        BoxState { layers: Layers::default(), overlay: OverlayCache::default(), wiper: 0.5, area: None }
+        BoxState {
+            layers: Layers::default(),
+            overlay: OverlayCache::default(),
+            wiper: 0.5,
+            area: None,
+        }
     }
 }
 
@@ -170,6 +178,9 @@ pub fn show(
             ui.ctx().request_repaint_after(BLINK / 4);
         }
     }
+    if entry.facts.is_none() {
+        return;
+    }
     if view.tiles {
         overlay::legend(ui, area, tokens, view.light);
     }
@@ -205,7 +216,8 @@ fn interact(
         Side::Still => "Still",
     };
     let id: CaptureId = scene.entry.id;
-    let response = ui.interact(rect, ui.scope_id().with(("lightbox", name)), Sense::click_and_drag());
+    let response =
+        ui.interact(rect, ui.scope_id().with(("lightbox", name)), Sense::click_and_drag());
     let ground = scene.ground;
     let mut seen = view.ground.get(&id).copied().unwrap_or_default();
     let mut placed = seen.place(rect, ground);

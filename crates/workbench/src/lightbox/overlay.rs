@@ -3,7 +3,9 @@
 use super::Placed;
 use crate::colour_map::ColourMap;
 use crate::theme::{Light, Tokens, small};
-use egui::{Align2, Color32, ColorImage, Painter, Pos2, Rect, TextureHandle, TextureOptions, Ui, pos2, vec2};
+use egui::{
+    Align2, Color32, ColorImage, Painter, Pos2, Rect, TextureHandle, TextureOptions, Ui, pos2, vec2,
+};
 use std::sync::Arc;
 use stillwright_night::session::{Entry, Graded};
 
@@ -23,10 +25,10 @@ struct Made {
     texture: TextureHandle,
 }
 
-/// Grade of a cell against its own mean over the capture as a share of the map: half the mean is
-/// 0, the mean one half, twice the mean 1.
+/// Grade of a cell against its own mean over the capture as a share of the map: a third of the
+/// mean is 0, the mean one half, three times the mean 1.
 fn share_of(grade: f32) -> f32 {
-    0.5 * (grade.max(1e-3).log2() + 1.0)
+    0.5 * (grade.max(1e-3).log(3.0) + 1.0)
 }
 
 impl OverlayCache {
@@ -42,7 +44,9 @@ impl OverlayCache {
         let Some(graded) = &entry.graded else { return };
         let cells = graded.survey.cells;
         let n = cells.len();
-        let Some(grades) = graded.survey.cell_grades.get(index * n..(index + 1) * n) else { return };
+        let Some(grades) = graded.survey.cell_grades.get(index * n..(index + 1) * n) else {
+            return;
+        };
         let fits = self.made.as_ref().is_some_and(|made| {
             Arc::ptr_eq(&made.graded, graded) && made.index == index && made.light == light
         });
@@ -73,7 +77,8 @@ impl OverlayCache {
 pub fn legend(ui: &Ui, area: Rect, tokens: &Tokens, light: Light) {
     const WIDTH: f32 = 168.0;
     let map = ColourMap::new(light);
-    let frame = Rect::from_min_size(pos2(area.left() + 16.0, area.top() + 48.0), vec2(WIDTH + 24.0, 64.0));
+    let frame =
+        Rect::from_min_size(pos2(area.left() + 16.0, area.top() + 48.0), vec2(WIDTH + 24.0, 64.0));
     let painter = ui.painter();
     painter.rect_filled(frame, 6.0, tokens.veil);
     let words = "How sharp the air was here";
@@ -87,9 +92,9 @@ pub fn legend(ui: &Ui, area: Rect, tokens: &Tokens, light: Light) {
     }
     let y = bar.bottom() + 4.0;
     for (x, align, words) in [
-        (bar.left(), Align2::LEFT_TOP, "half"),
+        (bar.left(), Align2::LEFT_TOP, "a third"),
         (bar.center().x, Align2::CENTER_TOP, "as usual"),
-        (bar.right(), Align2::RIGHT_TOP, "double"),
+        (bar.right(), Align2::RIGHT_TOP, "three times"),
     ] {
         painter.text(pos2(x, y), align, words, small(), tokens.on_veil_quiet);
     }
@@ -100,8 +105,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn half_usual_and_double_are_ends_and_middle() {
-        for (grade, share) in [(0.5, 0.0), (1.0, 0.5), (2.0, 1.0)] {
+    fn a_third_usual_and_three_times_are_ends_and_middle() {
+        for (grade, share) in [(1.0 / 3.0, 0.0), (1.0, 0.5), (3.0, 1.0)] {
             assert!((share_of(grade) - share).abs() < 1e-6);
         }
         assert!(share_of(0.0).is_finite() && share_of(-3.0).is_finite());

@@ -65,11 +65,6 @@ impl TileStore {
         self.wanting
     }
 
-    /// Tiles uploaded since the start.
-    pub fn uploaded(&self) -> u64 {
-        self.uploaded
-    }
-
     /// Draw `pyramid` so that it fills `place` on the screen (which may reach far beyond the
     /// visible part), in red only if asked.
     pub fn draw(&mut self, painter: &Painter, pyramid: &Pyramid, place: Rect, red: bool) {
@@ -242,11 +237,11 @@ mod tests {
             }
         }
         // 64 tiles of the full level and the coarsest one.
-        assert_eq!((store.uploaded(), frames), (65, 9));
-        let again = store.uploaded();
+        assert_eq!((store.uploaded, frames), (65, 9));
+        let again = store.uploaded;
         let input = egui::RawInput { screen_rect: Some(place), ..Default::default() };
         ctx.run_ui(input, |ui| store.draw(ui.painter(), &pyramid, place, false))
             .drop_without_applying_deltas();
-        assert_eq!(store.uploaded(), again, "nothing is uploaded twice");
+        assert_eq!(store.uploaded, again, "nothing is uploaded twice");
     }
 }

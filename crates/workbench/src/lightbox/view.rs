@@ -66,7 +66,9 @@ impl GroundView {
     /// The view in a lightbox at `area` of a picture that is `ground` large.
     pub fn place(&self, area: Rect, ground: Vec2) -> Placed {
         match self.zoom {
-            None => Placed { area, centre: (ground / 2.0).to_pos2(), zoom: Self::fitting(area, ground) },
+            None => {
+                Placed { area, centre: (ground / 2.0).to_pos2(), zoom: Self::fitting(area, ground) }
+            }
             Some(zoom) => Placed { area, centre: self.centre, zoom },
         }
     }

@@ -35,15 +35,6 @@ impl Light {
     /// All of them, in the order in which they are offered.
     pub const ALL: [Light; 3] = [Light::Dark, Light::Day, Light::Red];
 
-    /// What the person reads.
-    pub fn words(self) -> &'static str {
-        match self {
-            Light::Dark => "Dark",
-            Light::Day => "Light",
-            Light::Red => "Red light",
-        }
-    }
-
     /// The name under which the choice is kept.
     pub fn name(self) -> &'static str {
         match self {

@@ -2,7 +2,9 @@
 
 use super::{CORNER, GRID, Light, Tokens, body, large, small, title};
 use egui::style::{HandleShape, Selection, WidgetVisuals, Widgets};
-use egui::{Color32, Context, CornerRadius, Margin, Shadow, Stroke, Style, TextStyle, Vec2, Visuals};
+use egui::{
+    Color32, Context, CornerRadius, Margin, Shadow, Stroke, Style, TextStyle, Vec2, Visuals,
+};
 
 /// Use the look of `light` from now on.
 pub fn apply(ctx: &Context, light: Light) {
@@ -51,7 +53,12 @@ fn visuals(tokens: &Tokens) -> Visuals {
     };
     visuals.widgets = Widgets {
         noninteractive: state(tokens.card, tokens.card, tokens.line, tokens.text),
-        inactive: state(tokens.card, tokens.card, tokens.line, tokens.text),
+        inactive: state(
+            tokens.card,
+            tokens.card,
+            tokens.line.lerp_to_gamma(tokens.edge, 0.4),
+            tokens.text,
+        ),
         hovered: state(tokens.card_hover, tokens.card_hover, tokens.edge, tokens.text),
         active: state(tokens.card_hover, tokens.card_hover, tokens.chosen, tokens.text),
         open: state(tokens.card_hover, tokens.card_hover, tokens.edge, tokens.text),

@@ -138,6 +138,13 @@ impl Window {
         self.harness.run_steps(2);
     }
 
+    /// Select the capture of this name on the shelf.
+    pub fn choose(&mut self, name: &str) {
+        let card = format!("{name}: ");
+        self.harness.get_by_label_contains(&card).click();
+        self.harness.run_steps(2);
+    }
+
     /// Press, move in steps, let go.
     pub fn drag(&mut self, from: Pos2, to: Pos2) {
         let harness = &mut self.harness;

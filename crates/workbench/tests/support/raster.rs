@@ -57,7 +57,8 @@ impl TestRenderer for Raster {
         let scale = output.pixels_per_point;
         let size = ctx.content_rect().size() * scale;
         let (width, height) = (size.x.round() as usize, size.y.round() as usize);
-        let mut canvas = Canvas { width, height, pixels: vec![[0.0, 0.0, 0.0, 1.0]; width * height] };
+        let mut canvas =
+            Canvas { width, height, pixels: vec![[0.0, 0.0, 0.0, 1.0]; width * height] };
         for clipped in ctx.tessellate(output.shapes.clone(), scale) {
             let Primitive::Mesh(mesh) = &clipped.primitive else {
                 return Err("a paint callback cannot be rasterised".into());
@@ -140,9 +141,8 @@ impl Canvas {
                         (0..3).map(|i| weights[i] / area * f(&v[i])).sum::<f32>()
                     };
                     let seen = texture.at(mix(&|v| v.uv.x), mix(&|v| v.uv.y));
-                    let tint: [f32; 4] = std::array::from_fn(|c| {
-                        mix(&|v| f32::from(v.color.to_array()[c]) / 255.0)
-                    });
+                    let tint: [f32; 4] =
+                        std::array::from_fn(|c| mix(&|v| f32::from(v.color.to_array()[c]) / 255.0));
                     let source: [f32; 4] = std::array::from_fn(|c| seen[c] * tint[c]);
                     let under = &mut self.pixels[y * self.width + x];
                     for (c, value) in under.iter_mut().enumerate() {
