@@ -167,8 +167,9 @@ impl Session {
         if entry.settled().capture != opened.overrides {
             return;
         }
+        let known = entry.stamp.or(entry.inner.saved_stamp);
         let earlier = entry.inner.saved_stamp.take().filter(|stamp| *stamp != opened.stamp);
-        let renewed = entry.stamp.is_some_and(|stamp| stamp != opened.stamp);
+        let renewed = known != Some(opened.stamp);
         entry.stamp = Some(opened.stamp);
         entry.facts = Some(opened.report);
         entry.inner.source = Some(opened.source);
@@ -186,7 +187,7 @@ impl Session {
             );
             self.tell(Weight::Note, Some(id), words);
         }
-        self.dirty |= renewed || earlier.is_some();
+        self.dirty |= renewed;
         self.effects.push(Effect::Opened(id));
     }
 

@@ -4,7 +4,7 @@ use super::chart::sharpest_first;
 use super::entry::{CaptureId, Graded, Stacked, Still};
 use super::figures::Measures;
 use super::key::{FinishKey, StackKey, SurveyKey};
-use super::lanes::{Opened, Output};
+use super::lanes::{Look, Opened, Output};
 use super::shown::{PartialStack, Shown};
 use super::{look, watch};
 use crate::choice::FrameChoice;
@@ -13,7 +13,8 @@ use crate::files::open_capture;
 use crate::inspect::inspect_opened;
 use crate::jobs::Job;
 use crate::record::Resolution;
-use std::path::PathBuf;
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -79,7 +80,13 @@ pub(super) fn open(
         let thumbnail = look::first_thumbnail(&*source);
         Ok(Opened { stamp, overrides, source, report, thumbnail })
     };
-    Ok(match settled(look_in(), &job.stop_flag())? {
+    let looked = look_in();
+    if let Err(NightError::Read { source, .. }) = &looked
+        && source.kind() == ErrorKind::NotFound
+    {
+        return Ok(Output::Looked(vec![(id, Look::Gone)]));
+    }
+    Ok(match settled(looked, &job.stop_flag())? {
         Ok(opened) => Output::Opened { id, opened: Box::new(opened) },
         Err(words) => Output::Failed { id, words },
     })
@@ -164,7 +171,7 @@ pub(super) fn stack_of(
 /// When the stack contradicts itself or the optics are out of range, in words; or [`Cancelled`].
 pub(super) fn measures_of(
     job: &Job<'_, Output>,
-    path: &std::path::Path,
+    path: &Path,
     stacked: &Stacked,
     finish: &FinishSettings,
 ) -> Result<Result<Arc<Measures>, String>, Cancelled> {
