@@ -24,7 +24,7 @@ pub fn cautions(view: &LunarView) -> Vec<String> {
         words.push("The Sun is above the horizon.".to_string());
     }
     if near {
-        words.push(format!("The Moon is only {:.0} degrees from the Sun.", view.elongation_deg));
+        words.push(format!("The Moon is only {:.1} degrees from the Sun.", view.elongation_deg));
     }
     if !words.is_empty() {
         words.push(SUN.to_string());

@@ -15,11 +15,14 @@ pub mod angle;
 mod caution;
 mod ephemeris;
 mod error;
+pub mod fix;
 mod lunar;
+pub mod measure;
 pub mod moment;
 mod planets;
 mod rotation;
 mod site;
+pub mod telescope;
 pub mod vector;
 
 pub use caution::cautions;
