@@ -2,7 +2,7 @@
 
 use crate::angle::{ARCSEC_PER_RADIAN, to_180, to_360};
 use crate::ephemeris::{LIGHT_KM_PER_S, earth_from_sun, moon_from_earth};
-use crate::moment::{JulianDay, Moment};
+use crate::moment::Moment;
 use crate::rotation::moon_from_icrf;
 use crate::site::{Earth, Site};
 use crate::vector::{
@@ -123,13 +123,26 @@ impl LunarView {
         let tt = time.tt();
         let earth = Earth::at(time);
         let observer = site.map_or([0.0; 3], |site| earth.site_km(site));
-        let (moon, then) = seen_from(tt, observer);
-        let distance_km = length(moon);
-
         // Directions in the frame that moves with the observer: aberration and light time are
         // both in the places that the bodies had relative to it when the light set out.
-        let sun = apparent_sun(tt);
-        let (sun_from_moon, sun_place) = sun_from_moon(then);
+        let now = moon_from_earth(tt);
+        let delay = length(subtract(now, observer)) / LIGHT_KM_PER_S;
+        let then = tt.plus_seconds(-delay);
+        let at_then = moon_from_earth(then);
+        let moon = subtract(at_then, observer);
+        let distance_km = length(moon);
+        let moon_velocity = scale(subtract(now, at_then), 1.0 / delay);
+
+        // In the eight minutes that sunlight takes the Earth's path bends by 0.8 km from straight.
+        let (earth_place, earth_velocity) = earth_from_sun(tt);
+        let sun_delay = length(earth_place) / LIGHT_KM_PER_S;
+        let earth_before = |s: f64| subtract(earth_place, scale(earth_velocity, s));
+        let sun = scale(earth_before(sun_delay), -1.0);
+        // The Sun from the Moon: where it is, and where it appears, for its light met the Moon in
+        // motion (0.006 degree).
+        let sun_place = scale(add(earth_before(delay), at_then), -1.0);
+        let moon_before = subtract(at_then, scale(moon_velocity, sun_delay));
+        let sun_from_moon = scale(add(earth_before(delay + sun_delay), moon_before), -1.0);
         let body = moon_from_icrf(then);
         let sub_observer = LunarPoint::of(rotate(&body, scale(moon, -1.0)));
         let sub_solar = LunarPoint::of(rotate(&body, sun_from_moon));
@@ -187,30 +200,4 @@ impl LunarView {
     pub fn observer_km(&self) -> Vector {
         scale(self.sub_observer.direction(), self.distance_km)
     }
-}
-
-/// The Moon from an observer (km from the Earth's centre, along the axes of the ICRF), and when
-/// the light that arrives now left it.
-fn seen_from(tt: JulianDay, observer: Vector) -> (Vector, JulianDay) {
-    let mut then = tt;
-    let mut seen = subtract(moon_from_earth(tt), observer);
-    for _ in 0..2 {
-        then = tt.plus_seconds(-length(seen) / LIGHT_KM_PER_S);
-        seen = subtract(moon_from_earth(then), observer);
-    }
-    (seen, then)
-}
-
-/// The Sun from the Earth's centre as it appears, km along the axes of the ICRF.
-fn apparent_sun(tt: JulianDay) -> Vector {
-    let delay = length(earth_from_sun(tt)) / LIGHT_KM_PER_S;
-    scale(earth_from_sun(tt.plus_seconds(-delay)), -1.0)
-}
-
-/// The Sun from the Moon's centre, km along the axes of the ICRF: as it appears there, from which
-/// the light comes, and where it is, without the aberration of 0.006 degree.
-fn sun_from_moon(tt: JulianDay) -> (Vector, Vector) {
-    let place = |tt| scale(add(earth_from_sun(tt), moon_from_earth(tt)), -1.0);
-    let now = place(tt);
-    (place(tt.plus_seconds(-length(now) / LIGHT_KM_PER_S)), now)
 }

@@ -169,7 +169,7 @@ impl PlanetView {
         let tt = time.tt();
         let earth = Earth::at(time);
         let on_earth = site.map_or([0.0; 3], |site| earth.site_km(site));
-        let observer = crate::vector::add(earth_from_sun(tt), on_earth);
+        let observer = crate::vector::add(earth_from_sun(tt).0, on_earth);
 
         // What is seen of the globe follows the line from where the planet was to where the
         // observer is; where it appears in the sky follows the observer's motion, too.
@@ -182,7 +182,7 @@ impl PlanetView {
         }
         let from_sun = place(then);
         let distance_km = length(seen);
-        let apparent = subtract(subtract(from_sun, earth_from_sun(then)), on_earth);
+        let apparent = subtract(subtract(from_sun, earth_from_sun(then).0), on_earth);
 
         let body = planet.body_from_icrf(then);
         let (east_lon, tilt_deg) = lon_lat_deg(rotate(&body, scale(seen, -1.0)));

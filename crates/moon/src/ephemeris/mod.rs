@@ -15,12 +15,13 @@ pub(crate) const LIGHT_KM_PER_S: f64 = 299_792.458;
 /// The astronomical unit, km (IAU 2012 resolution B2, exact).
 pub const AU_KM: f64 = 149_597_870.7;
 
-/// The Earth's centre from the Sun, km. SOFA's `epv00`: within 11 km of JPL's DE421 at 1000 dates
-/// from 1970 to 2048.
-pub(crate) fn earth_from_sun(tt: JulianDay) -> Vector {
+/// The Earth's centre from the Sun, km, and its velocity, km/s. SOFA's `epv00`: within 11 km of
+/// JPL's DE421 at 1000 dates from 1970 to 2048.
+pub(crate) fn earth_from_sun(tt: JulianDay) -> (Vector, Vector) {
     // No moment is outside the range of the theory (1900 to 2100).
-    let helio = sofars::eph::epv00(tt.day, tt.rest).map_or([f64::NAN; 3], |(helio, _)| helio[0]);
-    scale(helio, AU_KM)
+    let nowhere = [[f64::NAN; 3]; 2];
+    let helio = sofars::eph::epv00(tt.day, tt.rest).map_or(nowhere, |(helio, _)| helio);
+    (scale(helio[0], AU_KM), scale(helio[1], AU_KM / 86_400.0))
 }
 
 /// A planet from the Sun, km; `number` 4 is Mars, 5 Jupiter, 6 Saturn. SOFA's `plan94`: as seen from
