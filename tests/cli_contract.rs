@@ -386,6 +386,9 @@ fn demo_makes_a_still_that_is_closer_to_the_truth_than_any_frame() {
         assert!(path.starts_with(&folder) && path.is_file(), "{field}: {}", path.display());
     }
     assert!(number(&result, "times_closer") > 1.5, "{result}");
+    let as_it_is = |who: &str| number(&result[who], "error_as_it_is");
+    let (still, frame) = (as_it_is("still_against_truth"), as_it_is("best_frame_against_truth"));
+    assert!(still < 0.6 * frame, "not sharpened: {still} against {frame}");
     // Its own files, untouched, are replaced; a file that somebody changed is not.
     let still = folder.join("stills/ridge.still.tif");
     std::fs::write(&still, "retouched").unwrap();

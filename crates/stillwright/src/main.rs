@@ -5,9 +5,11 @@
 //! something failed, 2 wrong usage.
 
 mod args;
+mod args_sky;
 mod demo;
 mod grade;
 mod inspect;
+mod moon;
 mod run;
 mod sample;
 mod say;
@@ -34,6 +36,7 @@ fn main() -> ExitCode {
         Command::Inspect(args) => inspect::run(&args, &mut results),
         Command::Grade(args) => grade::run(&args, &mut results),
         Command::Still(args) => still::run(&args, &mut results),
+        Command::Moon(args) => moon::run(&args, &mut results),
     };
     let status = match done {
         Ok(status) => status,
