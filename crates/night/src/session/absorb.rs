@@ -49,14 +49,14 @@ impl Session {
                 entry.inner.wanted_grades = false;
                 entry.advice = None;
                 if let Some(best) = best {
-                    entry.thumbnail = Some(Arc::new(best));
+                    entry.thumbnail = Some(best);
                 }
                 entry.redraw();
                 self.effects.push(Effect::Graded(id));
             }
             Output::Partial(partial) => {
                 if let Some(entry) = self.entry_mut(partial.capture) {
-                    entry.partial = Some(Arc::new(partial));
+                    entry.partial = Some(partial);
                 }
             }
             Output::Stacked { id, stacked } => {
@@ -94,7 +94,7 @@ impl Session {
                 // next one is on its way. One of another stack shows another picture.
                 let same = entry.stacked.as_ref().is_some_and(|s| s.key == preview.of_still.stack);
                 if same && !entry.still_is_current() {
-                    entry.preview = Some(Arc::new(preview));
+                    entry.preview = Some(preview);
                     self.effects.push(Effect::Previewed(id));
                 }
             }
@@ -102,7 +102,7 @@ impl Session {
                 let id = frame.capture;
                 if self.entry(id).is_some() {
                     self.frame_trouble = None;
-                    self.frame = Some(Arc::new(frame));
+                    self.frame = Some(frame);
                     self.effects.push(Effect::FrameShown(id));
                 }
             }
@@ -177,7 +177,7 @@ impl Session {
         entry.inner.to_open = false;
         entry.inner.failed = None;
         if let Some(thumbnail) = opened.thumbnail {
-            entry.thumbnail = Some(Arc::new(thumbnail));
+            entry.thumbnail = Some(thumbnail);
         }
         entry.redraw();
         if earlier.is_some() {

@@ -77,7 +77,7 @@ pub(super) fn open(
         let stamp = watch::stamp_of(&path).map_err(|e| NightError::read(path.clone(), e))?;
         let source: Arc<dyn Capture> = Arc::from(open_capture(&path, &overrides)?);
         let report = Arc::new(inspect_opened(&path, &*source, job)?);
-        let thumbnail = look::first_thumbnail(&*source);
+        let thumbnail = look::first_thumbnail(&*source).map(Arc::new);
         Ok(Opened { stamp, overrides, source, report, thumbnail })
     };
     let looked = look_in();
@@ -109,7 +109,8 @@ pub(super) fn grade(job: &Job<'_, Output>, task: Grading) -> Result<Output, Canc
     Ok(match settled(done, &stop)? {
         Ok(survey) => {
             let order = sharpest_first(&survey);
-            let best = order.first().and_then(|index| look::thumbnail(&*source, *index));
+            let best =
+                order.first().and_then(|index| look::thumbnail(&*source, *index)).map(Arc::new);
             let graded = Arc::new(Graded { key, survey: Arc::new(survey) });
             Output::Graded { id, graded, order, best }
         }
@@ -157,7 +158,7 @@ pub(super) fn stack_of(
     let capture = task.id;
     let watcher = |picture: Picture, frames: usize, total: usize| {
         let shown = look::shown(picture);
-        job.partial(Output::Partial(PartialStack { capture, shown, frames, total }));
+        job.partial(Output::Partial(Arc::new(PartialStack { capture, shown, frames, total })));
     };
     let done = stack_watched(&frames, survey, &task.key.stack, job, Some(&watcher))
         .map_err(|e| NightError::stacking(task.path.clone(), e));
