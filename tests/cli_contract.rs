@@ -335,12 +335,16 @@ fn wrong_usage_has_exit_status_two() {
 }
 
 #[test]
-fn without_a_command_the_window_is_owned_up_to() {
-    for arguments in [&[][..], &["night.ser"]] {
-        let ran = run(arguments);
-        assert_eq!(ran.status, 2, "{ran:?}");
+fn without_a_screen_the_window_says_what_can_be_done_instead() {
+    let home = tempfile::tempdir().unwrap();
+    for files in [&[][..], &["night.ser"]] {
+        let mut command = program();
+        command.arg("--night").arg(home.path()).args(files);
+        command.env_remove("DISPLAY").env_remove("WAYLAND_DISPLAY").env_remove("WAYLAND_SOCKET");
+        let ran = Ran::of(command.output().unwrap());
+        assert_eq!(ran.status, 1, "{ran:?}");
         assert!(
-            ran.err.contains("no window yet") && ran.err.contains("stillwright still"),
+            ran.err.contains("no window could be opened") && ran.err.contains("stillwright still"),
             "{ran:?}"
         );
     }
@@ -386,6 +390,9 @@ fn demo_makes_a_still_that_is_closer_to_the_truth_than_any_frame() {
         assert!(path.starts_with(&folder) && path.is_file(), "{field}: {}", path.display());
     }
     assert!(number(&result, "times_closer") > 1.5, "{result}");
+    let as_it_is = |who: &str| number(&result[who], "error_as_it_is");
+    let (still, frame) = (as_it_is("still_against_truth"), as_it_is("best_frame_against_truth"));
+    assert!(still < 0.6 * frame, "not sharpened: {still} against {frame}");
     // Its own files, untouched, are replaced; a file that somebody changed is not.
     let still = folder.join("stills/ridge.still.tif");
     std::fs::write(&still, "retouched").unwrap();

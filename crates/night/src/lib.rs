@@ -35,6 +35,7 @@ pub use error::NightError;
 // crate alone.
 pub use recipe::{Recipe, RecipeError};
 pub use stillwright_capture as capture;
+pub use stillwright_moon as moon;
 pub use stillwright_picture as picture;
 pub use stillwright_sample as sample;
 pub use stillwright_seeing as seeing;

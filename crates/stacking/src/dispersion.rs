@@ -13,6 +13,12 @@ use stillwright_seeing::template::{Template, TemplateShape, TemplateWork};
 const LARGEST_PX: f32 = 20.0;
 /// Colours of one scene agree better than this, or they are left where they are.
 const LEAST_CORRELATION: f32 = 0.5;
+/// Displacements up to this, px, are taken as they are found (a corrector before the camera can leave
+/// red and blue on the same side of green); larger ones must be the air's: red and blue on opposite
+/// sides, neither less than a tenth of the other (at an altitude of 45 degrees 0.554 arcsec lie between
+/// 450 and 550 nm, 0.312 between 550 and 650 nm: refraction by ERFA's `refco`).
+const ANY_WAY_PX: f32 = 3.0;
+const LEAST_SHARE: f32 = 0.1;
 /// Edge that is passed over, px.
 const EDGE_PX: usize = 12;
 
@@ -39,7 +45,14 @@ pub fn channel_offsets(picture: &Picture) -> [(f32, f32); 3] {
             offsets[channel] = (found.x_px, found.y_px);
         }
     }
-    offsets
+    if plausible(offsets[0], offsets[2]) { offsets } else { [(0.0, 0.0); 3] }
+}
+
+/// Whether the air can have drawn red and blue apart like this.
+fn plausible(red: (f32, f32), blue: (f32, f32)) -> bool {
+    let (r, b) = (red.0.hypot(red.1), blue.0.hypot(blue.1));
+    let opposite = red.0 * blue.0 + red.1 * blue.1 < 0.0;
+    r.max(b) <= ANY_WAY_PX || (opposite && r.min(b) >= LEAST_SHARE * r.max(b))
 }
 
 /// `picture` with every channel moved back by its offset.
@@ -86,6 +99,29 @@ mod tests {
         let together = laid_together(&picture, &found);
         let (red, green) = (together.plane(0)[[30, 41]] / 0.8, together.plane(1)[[30, 41]]);
         assert!((red - green).abs() < 0.01);
+    }
+
+    #[test]
+    fn only_what_the_air_can_do_is_believed() {
+        for (red, blue, believed) in [
+            ((0.5, 4.0), (-0.9, -7.5), true),
+            ((0.0, 1.0), (0.2, 1.5), true),
+            ((0.0, 5.0), (0.2, 6.0), false),
+            ((16.3, 2.7), (0.0, 0.0), false),
+        ] {
+            assert_eq!(plausible(red, blue), believed, "{red:?} {blue:?}");
+        }
+        // A colour that is the others' negative matches nowhere.
+        let mut picture = Picture::black(3, 112, 120);
+        for channel in 0..3 {
+            for ((y, x), v) in picture.plane_mut(channel).indexed_iter_mut() {
+                let light = scene(x as f32, y as f32);
+                *v = if channel == 2 { 0.8 - light } else { light };
+            }
+        }
+        for (x, y) in channel_offsets(&picture) {
+            assert!(x.hypot(y) < 0.1, "{x} {y}");
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@
 
 mod finish_support;
 
-use finish_support::{Known, Random, cratered, disc, error, filtered, stack_of};
+use finish_support::{BLURS, Known, Random, cratered, disc, error, filtered, stack_of};
 use stillwright_picture::{Cancelled, Picture, Plane, Progress, Silent, Stage};
 use stillwright_stacking::finish::{
     Bend, DetailScale, DetailSettings, FinishSettings, NoiseModel, Optics, Point,
@@ -42,26 +42,42 @@ fn sharpened(stack: &Known, settings: &FinishSettings) -> Plane {
 fn a_disc_keeps_its_limb_and_its_empty_sky() {
     let (size, radius) = (320, 90.0);
     let truth = filtered(&disc(size, size, radius), |f| annular_mtf(f / CUTOFF, 0.33));
-    let mut worst = 0.0f64;
-    for scale in [0.06, 0.1, 0.15] {
+    let mut rims = Vec::new();
+    for (name, blur) in BLURS {
         for sigma in [0.001, 0.004] {
-            let stack =
-                stack_of(&filtered(&truth, |f| (-(f / scale).powf(1.4)).exp()), sigma, true, 5);
+            let stack = stack_of(&filtered(&truth, |f| blur(f / CUTOFF)), sigma, true, 5);
             let out = sharpened(&stack, &newcomer());
-            // Light beyond the limb's own brightness, as a share of the edge (limb to sky):
-            // overshoot just inside, undershoot just outside.
+            // Overshoot just inside the limb and undershoot just outside, as a share of the edge
+            // (limb to sky), after gain and offset that carry the two sides of the edge onto the
+            // truth's; the edge itself (one period of the finest detail) tells softness, not rims.
             let limb = 0.6 * 0.55;
+            let from_limb =
+                |(y, x): (usize, usize)| (y as f64 - 160.0).hypot(x as f64 - 160.0) - radius;
+            let mean = |plane: &Plane, zone: std::ops::Range<f64>| {
+                let inside =
+                    |(place, _): &((usize, usize), &f32)| zone.contains(&from_limb(*place));
+                let (n, sum) = plane
+                    .indexed_iter()
+                    .filter(inside)
+                    .fold((0.0, 0.0), |(n, sum), (_, v)| (n + 1.0, sum + f64::from(*v)));
+                sum / n
+            };
+            let (bright, dark) = (-40.0..-14.0, 14.0..40.0);
+            let sides = |p: &Plane| (mean(p, bright.clone()), mean(p, dark.clone()));
+            let ((bright_out, dark_out), (bright_true, dark_true)) = (sides(&out), sides(&truth));
+            let gain = (bright_true - dark_true) / (bright_out - dark_out);
             let (mut over, mut under, mut sky, mut sky_before) = (vec![], vec![], vec![], vec![]);
-            for ((y, x), v) in out.indexed_iter() {
-                let r = (y as f64 - 160.0).hypot(x as f64 - 160.0);
-                let t = f64::from(truth[[y, x]]);
-                if (radius - 14.0..radius).contains(&r) {
-                    over.push((f64::from(*v) - t) / limb);
-                } else if (radius..radius + 14.0).contains(&r) {
-                    under.push((t - f64::from(*v)) / limb);
-                } else if r > radius + 30.0 {
+            for (place, v) in out.indexed_iter() {
+                let matched = (f64::from(*v) - dark_out) * gain + dark_true;
+                let more = (matched - f64::from(truth[place])) / limb;
+                let r = from_limb(place);
+                if (-14.0..-3.0).contains(&r) {
+                    over.push(more);
+                } else if (3.0..14.0).contains(&r) {
+                    under.push(-more);
+                } else if r > 30.0 {
                     sky.push(f64::from(*v));
-                    sky_before.push(f64::from(stack.picture.plane(0)[[y, x]]));
+                    sky_before.push(f64::from(stack.picture.plane(0)[place]));
                 }
             }
             let percentile = |v: &mut Vec<f64>| {
@@ -71,16 +87,20 @@ fn a_disc_keeps_its_limb_and_its_empty_sky() {
             let rms = |v: &[f64]| (v.iter().map(|v| v * v).sum::<f64>() / v.len() as f64).sqrt();
             let (over, under) = (percentile(&mut over), percentile(&mut under));
             println!(
-                "blur {scale} sigma {sigma}: over {over:.4} under {under:.4} of the edge, sky {:.6} \
+                "blur {name} sigma {sigma}: over {over:.4} under {under:.4} of the edge, sky {:.6} \
                  (stack {:.6})",
                 rms(&sky),
                 rms(&sky_before)
             );
-            worst = worst.max(over).max(under);
-            assert!(rms(&sky) <= rms(&sky_before), "blur {scale} sigma {sigma}");
+            rims.push(over.max(under));
+            assert!(rms(&sky) <= rms(&sky_before), "blur {name} sigma {sigma}");
         }
     }
-    assert!(worst <= 0.03, "{worst}");
+    // Only the halves' power tells the blur from the scene, to about 0.3 rad^2: a blur whose shape
+    // strays from the common one ("poor") keeps a faint rim.
+    rims.sort_by(f64::total_cmp);
+    let (median, worst) = (rims[rims.len() / 2], rims[rims.len() - 1]);
+    assert!(median <= 0.03 && worst <= 0.06, "median {median}, worst {worst}");
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! What can be asked on the command line.
 
+use crate::args_sky::MoonArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 use stillwright_night::capture::{ByteOrder, Justification, Overrides};
@@ -49,6 +50,8 @@ pub enum Command {
     Grade(GradeArgs),
     /// Make stills: the whole job, one still per capture.
     Still(StillArgs),
+    /// Tell where the Moon is then and there, and how it is lit; the planets, too.
+    Moon(MoonArgs),
 }
 
 /// Arguments of `demo`.

@@ -65,6 +65,7 @@ pub fn run(args: &DemoArgs, results: &mut Results) -> anyhow::Result<Status> {
          Against the known truth, the still is {:.1} times closer than the best single frame \
          (frame {}):\n\
          what sharpening cannot mend is {:.0} % of the picture in the frame and {:.0} % in the still.\n\
+         As they are, blur and all, the frame is off by {:.0} % and the still by {:.0} %.\n\
          True detail reaches {:.1} px in the frame and {:.1} px in the still.\n\
          \n\
          Kept the best {} at each place. {} in all.\n\
@@ -78,6 +79,8 @@ pub fn run(args: &DemoArgs, results: &mut Results) -> anyhow::Result<Status> {
         done.best_frame,
         100.0 * frame.error,
         100.0 * still.error,
+        100.0 * frame.error_as_it_is,
+        100.0 * still.error_as_it_is,
         frame.true_detail_px,
         still.true_detail_px,
         say::percent(record.keep_percent),

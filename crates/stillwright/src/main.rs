@@ -6,9 +6,11 @@
 //! something failed, 2 wrong usage.
 
 mod args;
+mod args_sky;
 mod demo;
 mod grade;
 mod inspect;
+mod moon;
 mod run;
 mod sample;
 mod say;
@@ -36,6 +38,7 @@ fn main() -> ExitCode {
         Command::Inspect(args) => inspect::run(&args, &mut results),
         Command::Grade(args) => grade::run(&args, &mut results),
         Command::Still(args) => still::run(&args, &mut results),
+        Command::Moon(args) => moon::run(&args, &mut results),
     };
     let status = match done {
         Ok(status) => status,

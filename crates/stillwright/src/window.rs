@@ -4,7 +4,7 @@ use crate::args::WindowArgs;
 use crate::{Status, say};
 use std::path::PathBuf;
 use stillwright_night::session::Places;
-use stillwright_workbench::WorkbenchOptions;
+use stillwright_workbench::{Report, WorkbenchOptions};
 
 /// Open the window and stay until it is closed.
 pub fn run(args: WindowArgs) -> Status {
@@ -20,11 +20,8 @@ pub fn run(args: WindowArgs) -> Status {
         files: args.files.into_iter().map(absolute).collect(),
         ..WorkbenchOptions::new(places)
     };
-    let report: Option<Box<dyn FnOnce(&str)>> = if args.measure_frames {
-        Some(Box::new(|text| eprint!("{text}")))
-    } else {
-        None
-    };
+    let report: Option<Report> =
+        if args.measure_frames { Some(Box::new(|text| eprint!("{text}"))) } else { None };
     match stillwright_workbench::run(options, report) {
         Ok(()) => Status::Done,
         Err(error) => {

@@ -112,7 +112,9 @@ fn newest(ui: &mut Ui, tokens: &Tokens, desk: &Desk<'_>, view: &mut ViewState) {
     let room = (ui.available_width() - 440.0).max(80.0);
     let mut job = egui::text::LayoutJob::simple_singleline(line, small(), colour);
     job.wrap = egui::text::TextWrapping::truncate_at_width(room);
-    ui.label(job);
+    let galley = ui.painter().layout_job(job);
+    let (rect, _) = ui.allocate_exact_size(galley.size(), egui::Sense::hover());
+    ui.painter().galley(rect.min, galley, colour);
 }
 
 /// The words of a message, with the capture that it is about.

@@ -18,6 +18,7 @@ mod menus;
 mod open;
 mod pace;
 mod pages;
+mod room;
 mod shelf;
 mod slider;
 mod state;
@@ -27,4 +28,4 @@ mod words;
 
 pub use app::{Workbench, WorkbenchOptions};
 pub use pace::Pace;
-pub use window::{WindowError, run};
+pub use window::{Report, WindowError, run};

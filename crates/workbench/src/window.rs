@@ -27,15 +27,15 @@ impl std::fmt::Display for WindowError {
 
 impl std::error::Error for WindowError {}
 
+/// Is given the times of the frames, as text.
+pub type Report = Box<dyn FnOnce(&str)>;
+
 /// Open the window and stay until it is closed. With `report`, the times of its frames are handed
 /// there at the end.
 ///
 /// # Errors
 /// When the night cannot be opened, or when the system gives no window.
-pub fn run(
-    options: WorkbenchOptions,
-    report: Option<Box<dyn FnOnce(&str)>>,
-) -> Result<(), WindowError> {
+pub fn run(options: WorkbenchOptions, report: Option<Report>) -> Result<(), WindowError> {
     let viewport = egui::ViewportBuilder::default()
         .with_title("Stillwright")
         .with_app_id("stillwright")
@@ -71,7 +71,7 @@ pub fn run(
 /// The workbench, and what is to be told at its end.
 struct Reporting {
     workbench: Workbench,
-    report: Option<Box<dyn FnOnce(&str)>>,
+    report: Option<Report>,
 }
 
 impl eframe::App for Reporting {

@@ -47,7 +47,8 @@ fn from_dropped_capture_to_written_still_and_back_again() {
 
     // Brush a stretch of time out, and look that its frames take no part.
     let time = window.harness.get_by_role_and_label(Role::Slider, "Grade over time").rect();
-    let at = |frame: f32| pos2(time.left() + 3.0 + frame / 59.0 * (time.width() - 6.0), time.center().y);
+    let at =
+        |frame: f32| pos2(time.left() + 3.0 + frame / 59.0 * (time.width() - 6.0), time.center().y);
     window.drag(at(10.0), at(19.0));
     let excluded: Vec<_> =
         window.entry().recipe.frames.excluded().iter().map(|r| (r.first, r.last)).collect();
@@ -157,7 +158,7 @@ fn folders_recipes_and_all_stills() {
     sample(&folder.join("deeper"), "two", &small(5, 24));
     std::fs::write(folder.join("broken.ser"), b"LUCAM-RECORDER and no more").unwrap();
     let mut window = Window::open(options(home.path()));
-    window.drop_files(&[folder.clone()]);
+    window.drop_files(std::slice::from_ref(&folder));
     window.wait("three captures", |app| {
         app.session().entries().len() == 3 && app.session().is_idle()
     });
@@ -251,12 +252,18 @@ fn everything_that_can_be_acted_on_has_a_name() {
     let mut window = Window::open(options(home.path()));
     window.drop_files(&[capture]);
     window.wait_done();
-    for fold in ["Read it otherwise, folded", "More about stacking, folded", "Noise held back, folded"] {
+    for fold in
+        ["Read it otherwise, folded", "More about stacking, folded", "Noise held back, folded"]
+    {
         window.click(fold);
     }
     for key in [Key::Num2, Key::Num3, Key::Num1, Key::F1] {
         window.key(Modifiers::NONE, key);
-        assert!(window.harness.unnamed_widgets().is_empty(), "{:?}", window.harness.unnamed_widgets());
+        assert!(
+            window.harness.unnamed_widgets().is_empty(),
+            "{:?}",
+            window.harness.unnamed_widgets()
+        );
     }
     window.key(Modifiers::NONE, Key::Escape);
     for (role, name) in [

@@ -49,14 +49,14 @@ impl Session {
                 entry.inner.wanted_grades = false;
                 entry.advice = None;
                 if let Some(best) = best {
-                    entry.thumbnail = Some(Arc::new(best));
+                    entry.thumbnail = Some(best);
                 }
                 entry.redraw();
                 self.effects.push(Effect::Graded(id));
             }
             Output::Partial(partial) => {
                 if let Some(entry) = self.entry_mut(partial.capture) {
-                    entry.partial = Some(Arc::new(partial));
+                    entry.partial = Some(partial);
                 }
             }
             Output::Stacked { id, stacked } => {
@@ -94,7 +94,7 @@ impl Session {
                 // next one is on its way. One of another stack shows another picture.
                 let same = entry.stacked.as_ref().is_some_and(|s| s.key == preview.of_still.stack);
                 if same && !entry.still_is_current() {
-                    entry.preview = Some(Arc::new(preview));
+                    entry.preview = Some(preview);
                     self.effects.push(Effect::Previewed(id));
                 }
             }
@@ -102,7 +102,7 @@ impl Session {
                 let id = frame.capture;
                 if self.entry(id).is_some() {
                     self.frame_trouble = None;
-                    self.frame = Some(Arc::new(frame));
+                    self.frame = Some(frame);
                     self.effects.push(Effect::FrameShown(id));
                 }
             }
@@ -167,8 +167,9 @@ impl Session {
         if entry.settled().capture != opened.overrides {
             return;
         }
+        let known = entry.stamp.or(entry.inner.saved_stamp);
         let earlier = entry.inner.saved_stamp.take().filter(|stamp| *stamp != opened.stamp);
-        let renewed = entry.stamp.is_some_and(|stamp| stamp != opened.stamp);
+        let renewed = known != Some(opened.stamp);
         entry.stamp = Some(opened.stamp);
         entry.facts = Some(opened.report);
         entry.inner.source = Some(opened.source);
@@ -176,7 +177,7 @@ impl Session {
         entry.inner.to_open = false;
         entry.inner.failed = None;
         if let Some(thumbnail) = opened.thumbnail {
-            entry.thumbnail = Some(Arc::new(thumbnail));
+            entry.thumbnail = Some(thumbnail);
         }
         entry.redraw();
         if earlier.is_some() {
@@ -186,7 +187,7 @@ impl Session {
             );
             self.tell(Weight::Note, Some(id), words);
         }
-        self.dirty |= renewed || earlier.is_some();
+        self.dirty |= renewed;
         self.effects.push(Effect::Opened(id));
     }
 

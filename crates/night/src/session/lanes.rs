@@ -25,9 +25,9 @@ pub(super) enum Output {
     /// A capture is open.
     Opened { id: CaptureId, opened: Box<Opened> },
     /// A capture is graded.
-    Graded { id: CaptureId, graded: Arc<Graded>, order: Arc<[usize]>, best: Option<Thumbnail> },
+    Graded { id: CaptureId, graded: Arc<Graded>, order: Arc<[usize]>, best: Option<Arc<Thumbnail>> },
     /// A stack in the making.
-    Partial(PartialStack),
+    Partial(Arc<PartialStack>),
     /// A stack.
     Stacked { id: CaptureId, stacked: Arc<Stacked> },
     /// What was measured on a stack.
@@ -35,9 +35,9 @@ pub(super) enum Output {
     /// A still, and the tone it came to.
     Finished { id: CaptureId, still: Arc<Still>, tone: Tone },
     /// A region's finish.
-    Previewed(RegionPreview),
+    Previewed(Arc<RegionPreview>),
     /// A frame.
-    Frame(ShownFrame),
+    Frame(Arc<ShownFrame>),
     /// A frame that could not be had.
     NoFrame { words: String },
     /// Where the stills of an order go, or why they cannot.
@@ -62,7 +62,7 @@ pub(super) struct Opened {
     pub overrides: Overrides,
     pub source: Arc<dyn Capture>,
     pub report: Arc<InspectReport>,
-    pub thumbnail: Option<Thumbnail>,
+    pub thumbnail: Option<Arc<Thumbnail>>,
 }
 
 /// What was made on the way to a still that was ordered.

@@ -110,7 +110,7 @@ pub enum OpenError {
 
 /// A wish about the named recipes.
 enum NameWish {
-    Keep(String, Recipe),
+    Keep(String, Box<Recipe>),
     Forget(String),
 }
 

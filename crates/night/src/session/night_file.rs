@@ -7,6 +7,8 @@
 //! stamp = { bytes = 2121856, modified_ms = 1795639200000 }
 //! [capture.recipe]
 //! ...
+//! [end]
+//! captures = 1
 //! ```
 //!
 //! It is written whole or not at all. A file that cannot be read is set aside under another name
@@ -38,6 +40,17 @@ pub(super) struct NightFile {
     pub selected: Option<usize>,
     #[serde(default)]
     pub capture: Vec<SavedCapture>,
+    /// Stands last: a file that was cut would otherwise pass, for what a recipe leaves out has its
+    /// default.
+    pub end: End,
+}
+
+/// The end of the file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct End {
+    /// How many captures stand before it.
+    captures: usize,
 }
 
 /// One capture.
@@ -88,7 +101,8 @@ fn os_string(bytes: &[u8]) -> OsString {
 
 impl NightFile {
     pub fn new(selected: Option<usize>, capture: Vec<SavedCapture>) -> NightFile {
-        NightFile { version: NIGHT_VERSION, selected, capture }
+        let end = End { captures: capture.len() };
+        NightFile { version: NIGHT_VERSION, selected, capture, end }
     }
 
     /// Write it.
@@ -116,6 +130,10 @@ impl NightFile {
             ));
         }
         let night: NightFile = toml::from_str(text).map_err(|e| e.to_string())?;
+        if night.end.captures != night.capture.len() {
+            let found = night.capture.len();
+            return Err(format!("{} captures were expected, found {found}", night.end.captures));
+        }
         for saved in &night.capture {
             saved.recipe.check().map_err(|e| e.to_string())?;
         }

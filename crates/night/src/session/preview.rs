@@ -65,13 +65,13 @@ pub(super) fn preview(job: &Job<'_, Output>, task: &Previewing) -> Result<Output
     let (x, y) = (region.left - left, region.top - top);
     let part = rendered.planes.slice(ndarray::s![.., y..y + region.height, x..x + region.width]);
     let picture = Arc::new(Picture { planes: part.to_owned() });
-    Ok(Output::Previewed(RegionPreview {
+    Ok(Output::Previewed(Arc::new(RegionPreview {
         capture: task.id,
         region,
         shown: Shown::finished(picture),
         milliseconds: begun.elapsed().as_secs_f64() * 1e3,
         of_still: task.key.clone(),
-    }))
+    })))
 }
 
 /// The settings with everything that was found before put in, so that resolving them costs

@@ -348,7 +348,7 @@ impl Session {
                     if choice.leaves_out(index) {
                         frame.rejected.get_or_insert(stillwright_seeing::Rejection::Excluded);
                     }
-                    Output::Frame(frame)
+                    Output::Frame(Arc::new(frame))
                 }
                 Err(words) => Output::NoFrame { words },
             })

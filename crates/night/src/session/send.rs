@@ -106,7 +106,7 @@ impl Session {
         let Some(entry) = self.entry(from) else { return };
         let recipe = named::general(&entry.recipe);
         match named::checked(name) {
-            Ok(name) => self.to_name.push_back(NameWish::Keep(name, recipe)),
+            Ok(name) => self.to_name.push_back(NameWish::Keep(name, Box::new(recipe))),
             Err(words) => self.tell(Weight::Trouble, Some(from), words),
         }
     }

@@ -4,7 +4,7 @@ use super::chart::sharpest_first;
 use super::entry::{CaptureId, Graded, Stacked, Still};
 use super::figures::Measures;
 use super::key::{FinishKey, StackKey, SurveyKey};
-use super::lanes::{Opened, Output};
+use super::lanes::{Look, Opened, Output};
 use super::shown::{PartialStack, Shown};
 use super::{look, watch};
 use crate::choice::FrameChoice;
@@ -13,7 +13,8 @@ use crate::files::open_capture;
 use crate::inspect::inspect_opened;
 use crate::jobs::Job;
 use crate::record::Resolution;
-use std::path::PathBuf;
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -76,10 +77,16 @@ pub(super) fn open(
         let stamp = watch::stamp_of(&path).map_err(|e| NightError::read(path.clone(), e))?;
         let source: Arc<dyn Capture> = Arc::from(open_capture(&path, &overrides)?);
         let report = Arc::new(inspect_opened(&path, &*source, job)?);
-        let thumbnail = look::first_thumbnail(&*source);
+        let thumbnail = look::first_thumbnail(&*source).map(Arc::new);
         Ok(Opened { stamp, overrides, source, report, thumbnail })
     };
-    Ok(match settled(look_in(), &job.stop_flag())? {
+    let looked = look_in();
+    if let Err(NightError::Read { source, .. }) = &looked
+        && source.kind() == ErrorKind::NotFound
+    {
+        return Ok(Output::Looked(vec![(id, Look::Gone)]));
+    }
+    Ok(match settled(looked, &job.stop_flag())? {
         Ok(opened) => Output::Opened { id, opened: Box::new(opened) },
         Err(words) => Output::Failed { id, words },
     })
@@ -102,7 +109,8 @@ pub(super) fn grade(job: &Job<'_, Output>, task: Grading) -> Result<Output, Canc
     Ok(match settled(done, &stop)? {
         Ok(survey) => {
             let order = sharpest_first(&survey);
-            let best = order.first().and_then(|index| look::thumbnail(&*source, *index));
+            let best =
+                order.first().and_then(|index| look::thumbnail(&*source, *index)).map(Arc::new);
             let graded = Arc::new(Graded { key, survey: Arc::new(survey) });
             Output::Graded { id, graded, order, best }
         }
@@ -150,7 +158,7 @@ pub(super) fn stack_of(
     let capture = task.id;
     let watcher = |picture: Picture, frames: usize, total: usize| {
         let shown = look::shown(picture);
-        job.partial(Output::Partial(PartialStack { capture, shown, frames, total }));
+        job.partial(Output::Partial(Arc::new(PartialStack { capture, shown, frames, total })));
     };
     let done = stack_watched(&frames, survey, &task.key.stack, job, Some(&watcher))
         .map_err(|e| NightError::stacking(task.path.clone(), e));
@@ -164,7 +172,7 @@ pub(super) fn stack_of(
 /// When the stack contradicts itself or the optics are out of range, in words; or [`Cancelled`].
 pub(super) fn measures_of(
     job: &Job<'_, Output>,
-    path: &std::path::Path,
+    path: &Path,
     stacked: &Stacked,
     finish: &FinishSettings,
 ) -> Result<Result<Arc<Measures>, String>, Cancelled> {

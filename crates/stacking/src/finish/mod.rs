@@ -18,7 +18,8 @@ pub(crate) mod fourier;
 mod grid;
 pub mod noise;
 pub mod richardson_lucy;
-pub mod start;
+pub mod signal;
+mod start;
 pub mod tone;
 pub mod transfer;
 pub mod wiener;
@@ -27,7 +28,8 @@ pub use colour::{Balance, Colour};
 pub use detail::{DetailScale, DetailSettings};
 pub use noise::NoiseModel;
 pub use richardson_lucy::RichardsonLucySettings;
-pub use start::SignalModel;
+pub use signal::SignalModel;
+use signal::{Instrument, Sky};
 pub use tone::{Bend, Point, Tone};
 pub use transfer::{Optics, ResidualBlur};
 pub use wiener::WienerSettings;
@@ -233,19 +235,23 @@ pub fn measure<'a>(
         optics.check().map_err(FinishError::Setting)?;
     }
     let scale = f64::from(stack.scale.max(1e-3));
-    let telescope = optics.map(|o| (o.cutoff_cycles_per_px() / scale, o.obstruction));
+    let instrument = Instrument {
+        cutoff_cycles_per_px: optics.map(|o| o.cutoff_cycles_per_px() / scale),
+        obstruction: optics.map_or(TYPICAL_OBSTRUCTION, |o| o.obstruction),
+        pixel_px: scale,
+    };
     let mut channels = Vec::new();
     for channel in 0..shape.0 {
         progress.advance(Stage::Finishing, 0, 1)?;
         let [a, b] = [0, 1].map(|half: usize| stack.halves[half].plane(channel));
-        channels.push(measure_plane(stack.picture.plane(channel), a, b, telescope));
+        channels.push(measure_plane(stack.picture.plane(channel), a, b, &instrument));
     }
     progress.advance(Stage::Finishing, 0, 1)?;
     let light = if shape.0 == 1 {
         channels[0].clone()
     } else {
         let [a, b] = [0, 1].map(|half: usize| stack.halves[half].luminance());
-        measure_plane(stack.picture.luminance().view(), a.view(), b.view(), telescope)
+        measure_plane(stack.picture.luminance().view(), a.view(), b.view(), &instrument)
     };
     Ok(Measured { channels, light })
 }
@@ -254,18 +260,13 @@ fn measure_plane(
     mean: ArrayView2<'_, f32>,
     a: ArrayView2<'_, f32>,
     b: ArrayView2<'_, f32>,
-    telescope: Option<(f64, f64)>,
+    instrument: &Instrument,
 ) -> Option<ChannelMeasure> {
-    let (cutoff, obstruction) = telescope.unzip();
-    let settings = HalvesSettings { cutoff_cycles_per_px: cutoff, region: None };
+    let cutoff_cycles_per_px = instrument.cutoff_cycles_per_px;
+    let settings = HalvesSettings { cutoff_cycles_per_px, region: None };
     let correlation = correlate_halves(a, b, &settings).ok()?;
     let noise = NoiseModel::measure(mean, a, b, &correlation);
-    let signal = start::fit_signal(
-        &correlation,
-        cutoff,
-        obstruction.unwrap_or(TYPICAL_OBSTRUCTION),
-        start::expected_slope(mean),
-    );
+    let signal = signal::fit_signal(&correlation, instrument, Sky::around(mean));
     Some(ChannelMeasure { correlation, noise, signal })
 }
 
@@ -324,8 +325,8 @@ pub fn resolve<'a>(
     }
     if signal.is_some_and(|(_, s)| !s.cutoff_known) && used.sharpening != Sharpening::None {
         warnings.push(
-            "the telescope is not known, its cut-off was guessed from the resolution: give \
-             aperture, focal length and pixel size for a surer finish"
+            "the telescope is not known, its cut-off was estimated from the stack: give aperture, \
+             focal length and pixel size for a surer finish"
                 .into(),
         );
     }

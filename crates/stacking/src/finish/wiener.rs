@@ -3,7 +3,7 @@
 use super::fourier::{Edges, Filter};
 use super::grid::ring_value;
 use super::noise::NoiseModel;
-use super::start::SignalModel;
+use super::signal::SignalModel;
 use super::transfer::ResidualBlur;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, Progress};

@@ -66,7 +66,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     }
     match sharpening {
         Sharpening::Wiener(settings) => wiener(ui, bench, *settings),
-        Sharpening::RichardsonLucy(settings) => richardson_lucy(ui, bench, settings.clone()),
+        Sharpening::RichardsonLucy(settings) => richardson_lucy(ui, bench, *settings),
         Sharpening::None => {}
         Sharpening::Automatic | Sharpening::DetailScales(_) => scales(ui, bench),
     }
@@ -173,11 +173,11 @@ fn wiener(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: WienerSettings) {
     };
     let scale =
         Scale { power: 2.0, prefix: "×", decimals: 2, ..Scale::new(0.01..=10.0, Some(1.0)) };
-    let mut value = f64::from(settings.noise_weight);
+    let mut value = settings.noise_weight;
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
     if moved.changed || moved.reset {
         let value = if moved.reset { 1.0 } else { value };
-        let settings = WienerSettings { noise_weight: value as _, ..settings };
+        let settings = WienerSettings { noise_weight: value, ..settings };
         bench.desk.change(
             bench.entry.id,
             Setting::Sharpening(Sharpening::Wiener(settings)),
@@ -194,13 +194,13 @@ fn richardson_lucy(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: RichardsonL
         under: "",
         tip: "How often the estimate is improved. More rounds: sharper, and noise grows with them.",
     };
-    let rest = f64::from(RichardsonLucySettings::default().iterations as u32);
+    let rest = f64::from(RichardsonLucySettings::default().iterations);
     let scale = Scale { decimals: 0, ..Scale::new(1.0..=100.0, Some(rest)) };
-    let mut value = settings.iterations as f64;
+    let mut value = f64::from(settings.iterations);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
     if moved.changed || moved.reset {
         let value = if moved.reset { rest } else { value };
-        let settings = RichardsonLucySettings { iterations: value as _, ..settings };
+        let settings = RichardsonLucySettings { iterations: value as u32, ..settings };
         let sharpening = Sharpening::RichardsonLucy(settings);
         bench.desk.change(bench.entry.id, Setting::Sharpening(sharpening), moved.settled);
     } else if moved.settled {

@@ -75,7 +75,7 @@ impl OverlayCache {
 
 /// What the colours mean.
 pub fn legend(ui: &Ui, area: Rect, tokens: &Tokens, light: Light) {
-    const WIDTH: f32 = 168.0;
+    const WIDTH: f32 = 192.0;
     let map = ColourMap::new(light);
     let frame =
         Rect::from_min_size(pos2(area.left() + 16.0, area.top() + 48.0), vec2(WIDTH + 24.0, 64.0));

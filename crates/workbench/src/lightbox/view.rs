@@ -36,12 +36,12 @@ pub struct Placed {
 
 impl Placed {
     /// Where `ground` lies on the screen.
-    pub fn to_screen(&self, ground: Pos2) -> Pos2 {
+    pub fn to_screen(self, ground: Pos2) -> Pos2 {
         self.area.center() + (ground - self.centre) * self.zoom
     }
 
     /// Which ground lies at `screen`.
-    pub fn to_ground(&self, screen: Pos2) -> Pos2 {
+    pub fn to_ground(self, screen: Pos2) -> Pos2 {
         self.centre + (screen - self.area.center()) / self.zoom
     }
 

@@ -10,14 +10,14 @@
 //! With `T` and `S` the spectra of truth and test under one smooth window, the best gain of a
 //! ring is `H = Re sum T S* / sum |S|^2` (least squares), and
 //! `error = sqrt(sum |T - H S|^2 / sum |T|^2)` over the rings from just above 0 up to the
-//! optical cut-off: 0 is the truth itself, 1 is a picture that knows nothing.
+//! optical cut-off: 0 is the truth itself, 1 is a picture that knows nothing. Beside it stands the
+//! error with one gain for all rings, which tells how sharp the picture is as it stands.
 
+mod fourier;
+
+use fourier::Fft2;
 use ndarray::ArrayView2;
-use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftPlanner};
-use std::sync::Arc;
-
-type Complex64 = Complex<f64>;
+use rustfft::num_complex::Complex64;
 
 /// What the judge is told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,8 +43,11 @@ impl JudgeSettings {
 /// The verdict.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Judged {
-    /// 0 (the truth itself) to 1 (knows nothing).
+    /// What the best filter leaves over: 0 (the truth itself) to 1 (knows nothing).
     pub error: f64,
+    /// The same with gain and offset fitted only, as one looks at the picture: blur and noise
+    /// beyond the cut-off count as well.
+    pub error_as_it_is: f64,
     /// Where the test's pixel (0, 0) lies in the truth: x, px.
     pub x_px: f64,
     /// The same: y, px.
@@ -132,7 +135,8 @@ pub fn straight_error(
     if !best.error.is_finite() {
         return Err(JudgeError::Empty);
     }
-    Ok(Judged { error: best.error, x_px: x, y_px: y, true_detail_px: best.true_detail_px })
+    let Comparison { error, error_as_it_is, true_detail_px } = best;
+    Ok(Judged { error, error_as_it_is, x_px: x, y_px: y, true_detail_px })
 }
 
 /// Edge of the truth that is faded out before it is shifted in the Fourier domain, so that its
@@ -216,6 +220,7 @@ struct Bench {
 #[derive(Clone, Copy)]
 struct Comparison {
     error: f64,
+    error_as_it_is: f64,
     true_detail_px: f64,
 }
 
@@ -268,11 +273,14 @@ impl Bench {
         let rings = self.ring_frequency.len();
         let (mut cross, mut of_test, mut of_truth) =
             (vec![0.0; rings], vec![0.0; rings], vec![0.0; rings]);
+        let mut beyond = 0.0;
         for ((t, s), &k) in truth.iter().zip(&self.test).zip(&self.ring) {
             if k < rings {
                 cross[k] += t.re * s.re + t.im * s.im;
                 of_test[k] += s.norm_sqr();
                 of_truth[k] += t.norm_sqr();
+            } else {
+                beyond += s.norm_sqr();
             }
         }
         // sum |T - H S|^2 with the best H is sum |T|^2 - (Re sum T S*)^2 / sum |S|^2.
@@ -289,81 +297,12 @@ impl Bench {
             }
         }
         let finest = true_until.or(self.ring_frequency.last().copied()).unwrap_or(0.0);
-        Comparison { error: (unexplained / all).sqrt(), true_detail_px: 1.0 / finest }
-    }
-}
-
-/// Two-dimensional FFT. Forward is not scaled, `back(of(x)) = x`. Row-major, frequencies in FFT
-/// order.
-struct Fft2 {
-    width: usize,
-    height: usize,
-    across: [Arc<dyn Fft<f64>>; 2],
-    down: [Arc<dyn Fft<f64>>; 2],
-}
-
-impl Fft2 {
-    fn new(width: usize, height: usize) -> Fft2 {
-        let mut planner = FftPlanner::new();
-        Fft2 {
-            width,
-            height,
-            across: [planner.plan_fft_forward(width), planner.plan_fft_inverse(width)],
-            down: [planner.plan_fft_forward(height), planner.plan_fft_inverse(height)],
+        let (cross, of_test) = (cross.iter().sum::<f64>(), of_test.iter().sum::<f64>() + beyond);
+        Comparison {
+            error: (unexplained / all).sqrt(),
+            error_as_it_is: (1.0 - cross * cross / (of_test * all)).max(0.0).sqrt(),
+            true_detail_px: 1.0 / finest,
         }
-    }
-
-    /// Cycles per px along x and y of entry `i`.
-    fn frequency(&self, i: usize) -> (f64, f64) {
-        let signed = |k: usize, n: usize| {
-            let k = k as f64;
-            (if 2.0 * k > n as f64 { k - n as f64 } else { k }) / n as f64
-        };
-        (signed(i % self.width, self.width), signed(i / self.width, self.height))
-    }
-
-    fn of(&self, values: &[f64]) -> Vec<Complex64> {
-        let mut spectrum: Vec<Complex64> = values.iter().map(|v| Complex64::new(*v, 0.0)).collect();
-        self.transform(&mut spectrum, 0);
-        spectrum
-    }
-
-    fn back(&self, spectrum: &mut [Complex64]) {
-        self.transform(spectrum, 1);
-        let scale = 1.0 / spectrum.len() as f64;
-        spectrum.iter_mut().for_each(|v| *v *= scale);
-    }
-
-    fn transform(&self, values: &mut [Complex64], direction: usize) {
-        self.across[direction].process(values);
-        let mut column = vec![Complex64::default(); self.height];
-        for x in 0..self.width {
-            for (y, slot) in column.iter_mut().enumerate() {
-                *slot = values[y * self.width + x];
-            }
-            self.down[direction].process(&mut column);
-            for (y, slot) in column.iter().enumerate() {
-                values[y * self.width + x] = *slot;
-            }
-        }
-    }
-
-    /// The picture of `spectrum` with its content moved so that what lay at `p + (dx, dy)`
-    /// lies at `p`.
-    fn shifted(&self, spectrum: &[Complex64], dx: f64, dy: f64) -> Vec<f64> {
-        let mut moved: Vec<Complex64> = spectrum
-            .iter()
-            .enumerate()
-            .map(|(i, value)| {
-                let (fx, fy) = self.frequency(i);
-                // The highest frequency of an even length has no sign: it keeps its place.
-                let fx = if fx == 0.5 { 0.0 } else { fx };
-                let fy = if fy == 0.5 { 0.0 } else { fy };
-                value * Complex64::from_polar(1.0, std::f64::consts::TAU * (fx * dx + fy * dy))
-            })
-            .collect();
-        self.back(&mut moved);
-        moved.into_iter().map(|v| v.re).collect()
     }
 }
 

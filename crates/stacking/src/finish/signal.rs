@@ -1,0 +1,362 @@
+//! The signal of a stack as a law: scene, telescope, pixel, and the blur that is left.
+//!
+//! The target is the picture that the telescope alone would give. The signal power of the stack is
+//! modelled, at the spatial frequency `f`, as `S = A f^(-2 slope) M^2 P^2 T^2` with the transfers of
+//! telescope `M` (annular pupil), pixel `P` and residual blur `T` ([`ResidualBlur`]). Only the
+//! scene's slope and the blur's depth compete, and they differ in shape: a scene falls
+//! by the same ratio from octave to octave, a blur falls and then stays on its plateau.
+//!
+//! `ln S` is linear in `ln A`, slope and depth, once the reach of the blur (and the cut-off, where
+//! the telescope is not known) is given; those are searched on a grid. Scenes stray from a power law
+//! over many rings together, so the residuals are taken for a process correlated along `ln f`
+//! (generalised least squares; Rasmussen & Williams, Gaussian Processes for Machine Learning,
+//! 2006, section 2.7), not for independent scatter.
+
+use super::grid::solve;
+use super::transfer::{ResidualBlur, annular_mtf, pixel_mtf};
+use crate::halves::HalfCorrelation;
+use ndarray::ArrayView2;
+use serde::Serialize;
+
+/// Amplitude slope of scenes and its scatter: 1.03 to 1.22 were measured on the true pictures
+/// of five grounds, one of them a lunar photograph, with the pixel's share in them. Larger
+/// takes blur for scene (too soft), smaller the reverse (too hard).
+const SLOPE: f64 = 1.0;
+/// Amplitude slope of a disc on black sky, whose limb rules its spectrum: 1.5 for a sharp
+/// even disc (Bessel function of the first order over f), 1.52 and 1.57 measured on the true pictures
+/// of two planets. With a close-up's slope the limb would be taken for blur, and come out with a rim.
+const DISC_SLOPE: f64 = 1.55;
+const SLOPE_SCATTER: f64 = 0.12;
+/// How far `ln` of a scene's amplitude strays from the law, and over what distance in `ln f`.
+/// With 0.15 the fit believed a bend of the scene to be blur (error up to 2.0 times the best
+/// filter's on eight captures with known truth, against 1.46); with 0.35 the priors rule.
+const STRAY: f64 = 0.25;
+const STRAY_REACH: f64 = 0.6;
+/// Scatter of `ln S` from bin to bin beyond counting noise.
+const BIN_SCATTER: f64 = 0.1;
+/// Depth of the blur (see [`ResidualBlur::depth`]) and its scatter: stacks of eight captures with
+/// D/r0 between 3 and 6.5 had 0.5 to 2.5.
+const DEPTH: f64 = 1.7;
+const DEPTH_SCATTER: f64 = 1.0;
+/// Reach of the blur as a share of the cut-off, and its scatter: 0.24 to 0.34 on those
+/// captures. It is the span over which the air's wavefront, without its tilt, is correlated in
+/// the aperture, and so hardly depends on the night.
+const REACH: f64 = 0.28;
+const REACH_SCATTER: f64 = 0.035;
+/// Reaches that are tried, in hundredths of the cut-off.
+const REACHES: std::ops::RangeInclusive<u32> = 18..=40;
+/// The cut-off over the resolution (correlation 1/7) where the telescope is not known, and the
+/// scatter of its logarithm: 1.02 (little noise) to 1.40 on those captures.
+const CUTOFF_OVER_RESOLUTION: f64 = 1.15;
+const CUTOFF_LN_SCATTER: f64 = 0.2;
+/// Ratios that are tried, in hundredths.
+const CUTOFF_RATIOS: std::ops::RangeInclusive<u32> = 102..=166;
+/// Highest cut-off that is believed without knowing the telescope, cycles per px.
+const HIGHEST_CUTOFF: f64 = 0.6;
+/// Rings are pooled until a bin spans this ratio of frequencies.
+const BIN_RATIO: f64 = 1.04;
+/// Bins that a fit needs.
+const FEWEST_BINS: usize = 5;
+
+/// The signal of a stack in numbers: scene, telescope, residual blur.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct SignalModel {
+    /// Natural logarithm of the signal power at 1 cycle per px, before telescope and blur.
+    pub ln_power: f64,
+    /// Slope of the scene: its amplitude falls as `f^(-slope)`.
+    pub slope: f64,
+    /// Cut-off of the telescope, cycles per px of the stack.
+    pub cutoff_cycles_per_px: f64,
+    /// Whether the cut-off comes from the optics (else the fit found it).
+    pub cutoff_known: bool,
+    /// Central obstruction, share of the aperture.
+    pub obstruction: f64,
+    /// Side of a capture pixel, px of the stack: it collects light over its area.
+    pub pixel_px: f64,
+    /// The blur that is left.
+    pub blur: ResidualBlur,
+    /// Rings that were fitted.
+    pub rings: usize,
+    /// Root mean square of the fit in `ln S`.
+    pub scatter: f64,
+}
+
+impl SignalModel {
+    /// Power of the target (scene x telescope x pixel) at `frequency`, per pixel.
+    pub fn target_power(&self, frequency: f64) -> f64 {
+        if frequency.is_nan() || frequency <= 0.0 {
+            return 0.0;
+        }
+        let instrument = annular_mtf(frequency / self.cutoff_cycles_per_px, self.obstruction)
+            * pixel_share(frequency * self.pixel_px);
+        (self.ln_power - 2.0 * self.slope * frequency.ln()).min(600.0).exp() * instrument.powi(2)
+    }
+
+    /// Wiener's gain at `frequency` for noise power `noise` there, with another `blur` if the
+    /// person chose one; `weight` scales the noise (1: least error; less: sharper, noisier).
+    pub fn wiener_gain(&self, blur: &ResidualBlur, noise: f64, weight: f64, frequency: f64) -> f64 {
+        if frequency.is_nan() || frequency <= 0.0 {
+            return 1.0;
+        }
+        let (target, transfer) = (self.target_power(frequency), blur.transfer(frequency));
+        let denominator = target * transfer * transfer + weight * noise;
+        if denominator > 0.0 { (target * transfer / denominator).min(1e3) } else { 0.0 }
+    }
+}
+
+/// Black sky around a disc.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sky {
+    /// Brightness of the sky (sensors add a pedestal, so it is not 0).
+    pub level: f32,
+    /// Brightness of the bright parts of the disc.
+    pub bright: f32,
+}
+
+impl Sky {
+    /// The sky of `plane`, if its border is, but for a few pixels, as dark as its darkest parts.
+    pub fn around(plane: ArrayView2<'_, f32>) -> Option<Sky> {
+        let (height, width) = plane.dim();
+        if height < 3 || width < 3 {
+            return None;
+        }
+        let step = (plane.len() / 100_000).max(1);
+        let finite = |v: &f32| v.is_finite();
+        let inside = plane.iter().step_by(step).copied().filter(finite).collect();
+        let ends = [plane.row(0), plane.row(height - 1), plane.column(0), plane.column(width - 1)];
+        let border: Vec<f32> = ends.iter().flatten().copied().filter(finite).collect();
+        let bright = percentile(inside, 99)?;
+        let level = percentile(border.clone(), 10)?;
+        let limit = level + 0.06 * (bright - level);
+        let as_dark = border.iter().filter(|v| **v <= limit).count();
+        (bright > level && as_dark * 100 >= 95 * border.len()).then_some(Sky { level, bright })
+    }
+}
+
+/// The value with `percent` of the others below it.
+fn percentile(mut values: Vec<f32>, percent: usize) -> Option<f32> {
+    let rank = values.len() * percent / 100;
+    let at = rank.min(values.len().checked_sub(1)?);
+    Some(*values.select_nth_unstable_by(at, f32::total_cmp).1)
+}
+
+/// Transfer of a pixel at `frequency` (cycles per pixel), for a direction between its sides and
+/// its diagonals.
+fn pixel_share(frequency: f64) -> f64 {
+    let (sin, cos) = (std::f64::consts::PI / 8.0).sin_cos();
+    pixel_mtf(frequency * cos, frequency * sin)
+}
+
+/// The instrument, as far as it is known.
+#[derive(Clone, Copy, Debug)]
+pub struct Instrument {
+    /// Cut-off in cycles per px of the stack, where the optics are known.
+    pub cutoff_cycles_per_px: Option<f64>,
+    /// Central obstruction, share of the aperture.
+    pub obstruction: f64,
+    /// Side of a capture pixel, px of the stack.
+    pub pixel_px: f64,
+}
+
+/// Fit the signal model to what the halves tell; `None` where too little signal is there.
+///
+/// Where the cut-off is not known it is found by the fit, near the resolution of the stack.
+pub fn fit_signal(
+    correlation: &HalfCorrelation,
+    instrument: &Instrument,
+    sky: Option<Sky>,
+) -> Option<SignalModel> {
+    let expected_slope = if sky.is_some() { DISC_SLOPE } else { SLOPE };
+    let bins = pooled(correlation);
+    let known = instrument.cutoff_cycles_per_px.filter(|c| c.is_finite() && *c > 0.0);
+    let fit_at = |cutoff: f64| fit_with_cutoff(&bins, cutoff, instrument, expected_slope);
+    let (cutoff, law) = match known {
+        Some(cutoff) => (cutoff, fit_at(cutoff)?),
+        None => {
+            let resolution = correlation.at_one_seventh?.crossing_cycles_per_px;
+            CUTOFF_RATIOS
+                .step_by(4)
+                .filter_map(|percent| {
+                    let ratio = 0.01 * f64::from(percent);
+                    let cutoff = (ratio * resolution).min(HIGHEST_CUTOFF);
+                    let mut law = fit_at(cutoff)?;
+                    law.misfit +=
+                        ((ratio / CUTOFF_OVER_RESOLUTION).ln() / CUTOFF_LN_SCATTER).powi(2);
+                    Some((cutoff, law))
+                })
+                .min_by(|p, q| p.1.misfit.total_cmp(&q.1.misfit))?
+        }
+    };
+    let model = SignalModel {
+        ln_power: law.ln_power,
+        slope: law.slope,
+        cutoff_cycles_per_px: cutoff,
+        cutoff_known: known.is_some(),
+        obstruction: instrument.obstruction,
+        pixel_px: instrument.pixel_px,
+        blur: ResidualBlur::with_depth(law.depth, law.reach * cutoff),
+        rings: law.rings,
+        scatter: law.scatter,
+    };
+    (model.ln_power.is_finite() && model.slope.is_finite() && law.scatter.is_finite())
+        .then_some(model)
+}
+
+/// Rings pooled into a bin of `ln f`.
+struct Bin {
+    f: f64,
+    ln_signal: f64,
+    /// Counting variance of `ln_signal`.
+    variance: f64,
+    rings: usize,
+}
+
+/// The rings from the third on (the window blends the first two with the mean) up to the first
+/// with less signal than noise.
+fn pooled(correlation: &HalfCorrelation) -> Vec<Bin> {
+    let HalfCorrelation { frequency, count, ssnr, signal_power, .. } = correlation;
+    let end = (1..frequency.len()).find(|&k| ssnr[k] < 1.0).unwrap_or(frequency.len());
+    let mut bins = Vec::new();
+    let mut first = 2;
+    while first < end {
+        let limit = frequency[first] * BIN_RATIO;
+        let last = (first + 1..end).find(|&k| frequency[k] > limit).unwrap_or(end);
+        let (mut n, mut signal, mut ln_f, mut ratio) = (0.0, 0.0, 0.0, 0.0);
+        for k in first..last {
+            n += count[k];
+            signal += count[k] * signal_power[k];
+            ln_f += count[k] * frequency[k].ln();
+            ratio += count[k] * ssnr[k];
+        }
+        if n > 0.0 && signal > 0.0 {
+            let variance = 2.0 / n.max(1.0) * (1.0 + n / ratio.max(1e-9));
+            let f = (ln_f / n).exp();
+            bins.push(Bin { f, ln_signal: (signal / n).ln(), variance, rings: last - first });
+        }
+        first = last;
+    }
+    bins
+}
+
+/// `ln S = ln_power - 2 slope ln f + 2 ln (M P) - 2 depth (1 - exp(-(f / (reach cutoff))^exponent))`.
+struct Law {
+    ln_power: f64,
+    slope: f64,
+    depth: f64,
+    reach: f64,
+    misfit: f64,
+    scatter: f64,
+    rings: usize,
+}
+
+fn fit_with_cutoff(
+    bins: &[Bin],
+    cutoff: f64,
+    instrument: &Instrument,
+    expected_slope: f64,
+) -> Option<Law> {
+    let bins: Vec<&Bin> = bins.iter().take_while(|bin| bin.f <= 0.95 * cutoff).collect();
+    if bins.len() < FEWEST_BINS {
+        return None;
+    }
+    let ln_f: Vec<f64> = bins.iter().map(|bin| bin.f.ln()).collect();
+    let root = cholesky(bins.len(), |i, j| {
+        let stray = 4.0 * STRAY.powi(2) * (-(ln_f[i] - ln_f[j]).abs() / STRAY_REACH).exp();
+        if i == j { stray + bins[i].variance + BIN_SCATTER.powi(2) } else { stray }
+    })?;
+    let whiten = |values: Vec<f64>| forward(&root, values);
+    let value = |bin: &&Bin| {
+        let telescope = annular_mtf(bin.f / cutoff, instrument.obstruction).max(1e-9);
+        bin.ln_signal - 2.0 * (telescope * pixel_share(bin.f * instrument.pixel_px).max(1e-9)).ln()
+    };
+    let values: Vec<f64> = bins.iter().map(value).collect();
+    let whitened = whiten(values.clone());
+    let ones = whiten(vec![1.0; bins.len()]);
+    let slopes = whiten(ln_f.iter().map(|l| -2.0 * l).collect());
+    let fit = |percent: u32| {
+        let reach = 0.01 * f64::from(percent);
+        let fallen = |f: f64| {
+            -2.0 * (1.0 - (-(f / (reach * cutoff)).powf(ResidualBlur::STACK_EXPONENT)).exp())
+        };
+        let bare: Vec<f64> = bins.iter().map(|bin| fallen(bin.f)).collect();
+        let blurs = whiten(bare.clone());
+        let found = least_squares(&[&ones, &slopes, &blurs], &whitened, expected_slope)?;
+        let residual = |rows: [&[f64]; 3], values: &[f64], i: usize| {
+            values[i] - (0..3).map(|k| rows[k][i] * found[k]).sum::<f64>()
+        };
+        let all = 0..bins.len();
+        let white = |i| residual([&ones, &slopes, &blurs], &whitened, i).powi(2);
+        let flat = vec![1.0; bins.len()];
+        let steep: Vec<f64> = ln_f.iter().map(|l| -2.0 * l).collect();
+        let plain = |i| residual([&flat, &steep, &bare], &values, i).powi(2);
+        let misfit = all.clone().map(white).sum::<f64>()
+            + ((found[1] - expected_slope) / SLOPE_SCATTER).powi(2)
+            + ((found[2] - DEPTH) / DEPTH_SCATTER).powi(2)
+            + ((reach - REACH) / REACH_SCATTER).powi(2);
+        let scatter = (all.map(plain).sum::<f64>() / bins.len() as f64).sqrt();
+        let rings = bins.iter().map(|bin| bin.rings).sum();
+        let [ln_power, slope, depth] = found;
+        misfit.is_finite().then_some(Law { ln_power, slope, depth, reach, misfit, scatter, rings })
+    };
+    REACHES.step_by(2).filter_map(fit).min_by(|p, q| p.misfit.total_cmp(&q.misfit))
+}
+
+/// Level, slope and depth by least squares, with the priors of slope and depth; the depth not
+/// below 0.
+fn least_squares(
+    columns: &[&Vec<f64>; 3],
+    values: &[f64],
+    expected_slope: f64,
+) -> Option<[f64; 3]> {
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let solved = |free: usize| {
+        let mut matrix = vec![0.0; free * free];
+        for i in 0..free {
+            for j in 0..free {
+                matrix[i * free + j] = dot(columns[i], columns[j]);
+            }
+        }
+        let mut right: Vec<f64> = columns[..free].iter().map(|c| dot(c, values)).collect();
+        matrix[free + 1] += SLOPE_SCATTER.powi(-2);
+        right[1] += expected_slope * SLOPE_SCATTER.powi(-2);
+        if free == 3 {
+            matrix[8] += DEPTH_SCATTER.powi(-2);
+            right[2] += DEPTH * DEPTH_SCATTER.powi(-2);
+        }
+        solve(&matrix, &right)
+    };
+    let found = solved(3)?;
+    if found[2] > 0.0 {
+        return Some([found[0], found[1], found[2]]);
+    }
+    let found = solved(2)?;
+    Some([found[0], found[1], 0.0])
+}
+
+/// Lower triangular root of a symmetric positive definite matrix, row by row.
+fn cholesky(n: usize, matrix: impl Fn(usize, usize) -> f64) -> Option<Vec<Vec<f64>>> {
+    let mut root: Vec<Vec<f64>> = Vec::with_capacity(n);
+    for i in 0..n {
+        let mut row = Vec::with_capacity(i + 1);
+        for (j, above) in root.iter().enumerate() {
+            let known: f64 = row.iter().zip(above).map(|(a, b): (&f64, &f64)| a * b).sum();
+            row.push((matrix(i, j) - known) / above[j]);
+        }
+        let rest = matrix(i, i) - row.iter().map(|v| v * v).sum::<f64>();
+        if rest.is_nan() || rest <= 0.0 {
+            return None;
+        }
+        row.push(rest.sqrt());
+        root.push(row);
+    }
+    Some(root)
+}
+
+/// Solve `root x = values`.
+fn forward(root: &[Vec<f64>], mut values: Vec<f64>) -> Vec<f64> {
+    for (i, row) in root.iter().enumerate() {
+        let known: f64 = row[..i].iter().zip(&values).map(|(r, v)| r * v).sum();
+        values[i] = (values[i] - known) / row[i];
+    }
+    values
+}
