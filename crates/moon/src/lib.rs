@@ -19,6 +19,7 @@ pub mod fix;
 mod lunar;
 pub mod measure;
 pub mod moment;
+pub mod plan;
 mod planets;
 mod rotation;
 mod site;
