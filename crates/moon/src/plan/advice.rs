@@ -2,7 +2,7 @@
 
 use crate::angle::ARCSEC_PER_RADIAN;
 use crate::error::MoonError;
-use crate::planets::{Planet, PlanetView};
+use crate::planets::PlanetView;
 use crate::telescope::{Telescope, arcsec_per_px, pixel_transfer};
 use serde::Serialize;
 
@@ -23,15 +23,6 @@ const SMEAR_PERIODS: f64 = 0.5;
 /// Frames that make a sharp still: common practice, no source. Fewer, and what is kept of them is
 /// noisy; more are welcome where the target allows.
 const FRAMES_WANTED: f64 = 2000.0;
-
-/// What is captured.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Target {
-    /// The Moon, which does not turn fast enough to matter.
-    Moon,
-    /// A planet then and there.
-    Planet(PlanetView),
-}
 
 /// Telescope, camera, air and disk at hand.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -114,11 +105,13 @@ pub fn coherence_time_s(r0_m: f64, wind_m_per_s: f64) -> f64 {
     0.314 * r0_m / wind_m_per_s
 }
 
-/// Advice for a target with the equipment at hand.
+/// Advice for a planet, or for the Moon where none is given, with the equipment at hand.
+///
+/// The Moon does not turn fast enough to matter.
 ///
 /// # Errors
 /// A value out of its range.
-pub fn advise(equipment: &Equipment, target: &Target) -> Result<Advice, MoonError> {
+pub fn advise(equipment: &Equipment, planet: Option<&PlanetView>) -> Result<Advice, MoonError> {
     let Equipment { telescope, .. } = equipment;
     let check = MoonError::check;
     let scale = arcsec_per_px(equipment.pixel_um, equipment.focal_length_mm)?;
@@ -132,10 +125,7 @@ pub fn advise(equipment: &Equipment, target: &Target) -> Result<Advice, MoonErro
 
     let finest = telescope.unit_arcsec();
     let smear_arcsec = SMEAR_PERIODS * finest;
-    let rotation = match target {
-        Target::Moon => None,
-        Target::Planet(view) => Some(rotation(view, smear_arcsec)),
-    };
+    let rotation = planet.map(|view| rotation(view, smear_arcsec));
     let r0 = r0_m(seeing, telescope.wavelength_nm);
     // A drift smears within a frame only: frames are aligned.
     let drifts = if drift > 0.0 { smear_arcsec / drift } else { f64::INFINITY };
@@ -171,20 +161,11 @@ fn rotation(view: &PlanetView, smear_arcsec: f64) -> Rotation {
     Rotation { arcsec_per_s, smear_arcsec, longest_s: smear_arcsec / arcsec_per_s }
 }
 
-impl Target {
-    /// A planet's name, or the Moon's.
-    pub fn name(&self) -> &'static str {
-        match self {
-            Target::Moon => "the Moon",
-            Target::Planet(view) => Planet::name(view.planet),
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::moment::Moment;
+    use crate::planets::Planet;
 
     fn equipment() -> Equipment {
         Equipment {
@@ -209,7 +190,7 @@ mod tests {
 
     #[test]
     fn the_advice_follows_from_its_formulae() {
-        let advice = advise(&equipment(), &Target::Moon).unwrap();
+        let advice = advise(&equipment(), None).unwrap();
         assert!((advice.arcsec_per_px - 0.149_542).abs() < 1e-6);
         // 550 nm / 200 mm = 0.5672 arcsec; half of it is critical; F/10.55 x 200 mm = 2109 mm.
         assert!((advice.critical_arcsec_per_px - 0.283_6).abs() < 1e-4);
@@ -220,18 +201,17 @@ mod tests {
         assert_eq!(advice.longest_exposure_ms, 10.0);
         // Without tracking 15 arcsec a second: half of 0.5672 arcsec passes in 18.9 ms; at 60, 4.7.
         let drift = |d| Equipment { drift_arcsec_per_s: d, ..equipment() };
-        let untracked = advise(&drift(15.0), &Target::Moon).unwrap();
+        let untracked = advise(&drift(15.0), None).unwrap();
         assert_eq!(untracked.longest_exposure_ms, 10.0);
-        let wild = advise(&drift(60.0), &Target::Moon).unwrap();
+        let wild = advise(&drift(60.0), None).unwrap();
         assert!((wild.longest_exposure_ms - 4.727).abs() < 0.01);
     }
 
     #[test]
     fn planets_turn_away_in_their_time() {
         let time = Moment::parse("2024-11-15T21:30:00Z").unwrap();
-        let target = |planet| Target::Planet(PlanetView::at(planet, time, None));
         let longest = |planet| {
-            let found = advise(&equipment(), &target(planet)).unwrap();
+            let found = advise(&equipment(), Some(&PlanetView::at(planet, time, None))).unwrap();
             let rotation = found.rotation.unwrap();
             assert!((found.capture_s - rotation.longest_s).abs() < 1e-9);
             assert_eq!(found.frames, (found.capture_s * 150.0) as u64);
@@ -258,7 +238,7 @@ mod tests {
             Equipment { pixel_um: 0.0, ..base },
             Equipment { focal_length_mm: f64::INFINITY, ..base },
         ] {
-            assert!(advise(&wrong, &Target::Moon).is_err(), "{wrong:?}");
+            assert!(advise(&wrong, None).is_err(), "{wrong:?}");
         }
     }
 }
