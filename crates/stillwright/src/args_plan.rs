@@ -24,9 +24,6 @@ pub struct PlanArgs {
     #[arg(long, value_name = "LAT,LON", value_parser = place, allow_hyphen_values = true,
         requires = "site")]
     pub place: Option<LunarPoint>,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub wish: WishArgs,
     /// First moment to look at; now when left out. Also the moment for the advice on a capture.
     #[arg(long, value_name = "TIME", value_parser = when)]
     pub from: Option<When>,
@@ -38,15 +35,18 @@ pub struct PlanArgs {
         value_parser = clap::value_parser!(u32).range(1..=10_000))]
     pub most: u32,
     /// Add a chart of altitude and light through each night, from six hours before the best moment
-    /// to six after, every half hour.
+    /// to six after, every half hour; a star where all is as wished.
     #[arg(long, requires = "place")]
     pub chart: bool,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub camera: CameraArgs,
     /// Print one line of JSON.
     #[arg(long)]
     pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub wish: WishArgs,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub camera: CameraArgs,
 }
 
 /// What is wished of the place; everything left out is free.

@@ -3,13 +3,13 @@
 use crate::Status;
 use crate::args_plan::{CameraArgs, PlanArgs, SkyArg, WishArgs};
 use crate::args_sky::When;
-use crate::moon::{moment_of, point};
+use crate::moon::{height, moment_of, point};
 use crate::run::with_progress;
 use crate::say::{self, Results, counted};
 use serde::Serialize;
 use stillwright_night::NightError;
 use stillwright_night::moon::plan::{
-    Advice, Between, Chance, Course, Equipment, Instant, Like, Wish, advise, chart, search,
+    Advice, Chance, Course, Equipment, Instant, Like, Wish, advise, chart, search,
 };
 use stillwright_night::moon::telescope::{Limits, Telescope};
 use stillwright_night::moon::{
@@ -44,6 +44,9 @@ struct ChanceLine {
 #[derive(Serialize)]
 struct CaptureLine {
     target: &'static str,
+    /// Of the target at the site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    altitude_deg: Option<f64>,
     #[serde(flatten)]
     advice: Advice,
     limits: Limits,
@@ -197,12 +200,16 @@ fn capture(args: &PlanArgs, from: Moment) -> Result<Option<CaptureLine>, MoonErr
         drift_arcsec_per_s: camera.drift,
     };
     let planet = camera.target.planet().map(|planet| PlanetView::at(planet, from, args.site));
-    let km_per_arcsec = match &planet {
-        Some(view) => view.km_per_arcsec,
-        None => LunarView::at(from, args.site).km_per_arcsec,
+    let (km_per_arcsec, altitude_deg) = match &planet {
+        Some(view) => (view.km_per_arcsec, view.altitude_deg),
+        None => {
+            let view = LunarView::at(from, args.site);
+            (view.km_per_arcsec, view.sky.map(|sky| sky.altitude_deg))
+        }
     };
     Ok(Some(CaptureLine {
         target: planet.map_or("Moon", |view| view.planet.name()),
+        altitude_deg,
         advice: advise(&equipment, planet.as_ref())?,
         limits: telescope.limits(km_per_arcsec),
     }))
@@ -228,7 +235,7 @@ fn in_words(line: &PlanLine) -> String {
             );
         }
         for chance in chances {
-            of_chance(wish, chance, &mut lines);
+            of_chance(chance, &mut lines);
         }
     }
     if let Some(capture) = &line.capture {
@@ -244,7 +251,7 @@ fn time(moment: Moment) -> String {
     format!("{} UTC", text.replace('T', " "))
 }
 
-fn of_chance(wish: &Wish, line: &ChanceLine, lines: &mut Vec<String>) {
+fn of_chance(line: &ChanceLine, lines: &mut Vec<String>) {
     let Chance { begins, ends, best, minutes } = line.chance;
     lines.push(format!(
         "  {} to {} ({minutes:.0} min)",
@@ -266,23 +273,23 @@ fn of_chance(wish: &Wish, line: &ChanceLine, lines: &mut Vec<String>) {
     ));
     lines.extend(line.cautions.iter().map(|caution| format!("    Caution: {caution}")));
     for at in &line.chart {
-        lines.push(chart_line(wish, at));
+        lines.push(chart_line(at));
     }
 }
 
-/// One moment of a chart: a bar as long as the Moon is high, and the Sun here and there.
-fn chart_line(wish: &Wish, at: &Instant) -> String {
+/// One moment of a chart: a bar as long as the Moon is high, the Sun there and here, a star where
+/// all is as wished.
+fn chart_line(at: &Instant) -> String {
     let bar = "=".repeat((at.moon_altitude_deg.max(0.0) / 3.0).round() as usize);
-    let lit = wish.sun_altitude_deg.unwrap_or(Between { low: 0.0, high: 90.0 });
     let here = match at.site_sun_altitude_deg {
         ..=-18.0 => "dark",
         ..=-6.0 => "twilight",
         ..=-0.8 => "dusk or dawn",
         _ => "day",
     };
-    let there = if (lit.low..=lit.high).contains(&at.sun_altitude_deg) { '*' } else { ' ' };
+    let wished = if at.as_wished { '*' } else { ' ' };
     format!(
-        "    {} |{bar:<30}| Moon {:>3.0} deg  Sun there {:>5.1} deg {there}  {here}",
+        "    {} |{bar:<30}| Moon {:>3.0} deg  Sun there {:>5.1} deg  {wished} {here}",
         at.time_utc.to_string().chars().skip(11).take(5).collect::<String>(),
         at.moon_altitude_deg,
         at.sun_altitude_deg
@@ -290,8 +297,9 @@ fn chart_line(wish: &Wish, at: &Instant) -> String {
 }
 
 fn of_capture(line: &CaptureLine, from: Moment, lines: &mut Vec<String>) {
-    let CaptureLine { target, advice, limits } = line;
-    lines.push(format!("Capture of {target}, {}", time(from)));
+    let CaptureLine { target, altitude_deg, advice, limits } = line;
+    let stands = altitude_deg.map_or(String::new(), |deg| format!(", {}", height(deg)));
+    lines.push(format!("Capture of {target}, {}{stands}", time(from)));
     let mut say = |text: String| lines.push(format!("  {text}"));
     say(format!(
         "Telescope: Rayleigh {:.2} arcsec ({:.2} km), Dawes {:.2} ({:.2}), finest lines {:.2} ({:.2}) apart.",
@@ -322,8 +330,8 @@ fn of_capture(line: &CaptureLine, from: Moment, lines: &mut Vec<String>) {
         advice.coherence_time_ms
     ));
     say(format!(
-        "Exposure: at most {:.1} ms, shorter where the light allows.",
-        advice.longest_exposure_ms
+        "Exposure: at most {:.1} ms, shorter where the light allows; above {:.1} ms the rate falls.",
+        advice.longest_exposure_ms, advice.frame_time_ms
     ));
     if let Some(rotation) = advice.rotation {
         say(format!(

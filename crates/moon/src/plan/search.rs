@@ -47,6 +47,8 @@ pub struct Instant {
     pub illuminated: f64,
     /// Angle between Moon and Sun in the sky, degrees.
     pub elongation_deg: f64,
+    /// Whether all is as wished.
+    pub as_wished: bool,
 }
 
 /// A stretch of time in which a wish is fulfilled.
@@ -83,6 +85,7 @@ impl Instant {
             libration_lat_deg: view.sub_observer.lat_deg,
             illuminated: view.illuminated,
             elongation_deg: view.elongation_deg,
+            as_wished: wish.fulfilled(view),
         }
     }
 }
