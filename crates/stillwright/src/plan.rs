@@ -89,7 +89,7 @@ pub fn run(args: &PlanArgs, results: &mut Results) -> anyhow::Result<Status> {
         (Some(wish), Some(site)) => Some(chances(args, &wish, site, from)?),
         _ => None,
     };
-    let now = capture.is_some().then(|| cautions_at(args, from)).unwrap_or_default();
+    let cautions = if capture.is_some() { cautions_at(args, from) } else { Vec::new() };
     let line = PlanLine {
         from_utc: from,
         days: args.days,
@@ -97,7 +97,7 @@ pub fn run(args: &PlanArgs, results: &mut Results) -> anyhow::Result<Status> {
         wish,
         chances,
         capture,
-        cautions: now,
+        cautions,
     };
     if args.json {
         results.json(&line);
