@@ -5,7 +5,8 @@ use proptest::prelude::*;
 use std::sync::OnceLock;
 use stillwright_moon::fix::{Estimate, Fix, FixRequest, Mark, Px, fix};
 use stillwright_moon::measure::{
-    crater, disc, distance, graticule, parse_places, readout, scale_bar, shadow_height,
+    crater, disc, disc_limb, distance, graticule, parse_places, readout, scale_bar, shadow_height,
+    snap_to_limb,
 };
 use stillwright_moon::plan::{Between, Like, Wish, chart};
 use stillwright_moon::{LunarPoint, LunarView, Moment, Planet, PlanetView, Site};
@@ -114,6 +115,15 @@ proptest! {
         let _ = readout(fix, a);
         let _ = scale_bar(&fix.projection, at, size);
         let _ = graticule(&fix.projection, size, sigma, 20.0);
+    }
+
+    #[test]
+    fn pictures(marks in pixels(), values in proptest::collection::vec(any::<f32>(), 400), reach in number(), count in 0_usize..40) {
+        let plane = stillwright_picture::Plane::from_shape_vec((20, 20), values).unwrap();
+        let _ = disc_limb(&plane, count);
+        let _ = snap_to_limb(&plane, &marks, reach, count);
+        let near: Vec<Px> = marks.iter().map(|px| Px { x: px.x % 20.0, y: px.y % 20.0 }).collect();
+        let _ = snap_to_limb(&plane, &near, reach.abs() % 30.0, count);
     }
 
     #[test]

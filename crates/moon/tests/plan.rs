@@ -39,13 +39,13 @@ fn fulfilled(wish: &Wish, at: &Instant) -> bool {
 }
 
 #[test]
-fn a_year_of_chances_holds_all_that_a_plain_scan_finds() {
+fn the_search_finds_all_that_a_plain_scan_finds() {
     let (wish, from) = (wish(), moment("2026-12-01"));
-    let found = search(&wish, site(), from, 366.0, 1000, &Silent).unwrap();
-    assert!((3..=14).contains(&found.len()), "{}", found.len());
-    // Every seven minutes of a year, one after the other.
+    let found = search(&wish, site(), from, 170.0, 1000, &Silent).unwrap();
+    assert!((3..=8).contains(&found.len()), "{}", found.len());
+    // Every seven minutes of 170 days, one after the other.
     let mut inside = 0;
-    for i in 0..(366 * 86_400 / 420) {
+    for i in 0..(170 * 86_400 / 420) {
         let at = Instant::at(&wish, site(), from.plus_seconds(f64::from(i) * 420.0).unwrap());
         let within =
             |c: &Chance| c.begins.time_utc <= at.time_utc && at.time_utc <= c.ends.time_utc;
@@ -72,7 +72,7 @@ fn a_year_of_chances_holds_all_that_a_plain_scan_finds() {
         assert!((chance.minutes * 60.0 - span).abs() < 1e-6 && span >= 0.0);
     }
     assert!(found.windows(2).all(|pair| pair[0].ends.time_utc < pair[1].begins.time_utc));
-    assert_eq!(search(&wish, site(), from, 366.0, 2, &Silent).unwrap(), found[..2]);
+    assert_eq!(search(&wish, site(), from, 170.0, 2, &Silent).unwrap(), found[..2]);
 }
 
 #[test]
