@@ -159,7 +159,7 @@ mod tests {
                 n += 1.0;
             }
         }
-        let off = (squares / n as f64).sqrt();
+        let off = (squares / n).sqrt();
         assert!(off < 0.15, "{off}");
         assert!((field.rms_px(20) - 0.7).abs() < 0.15, "{}", field.rms_px(20));
     }
