@@ -119,10 +119,21 @@ pub fn plan_stills(
     formats: &[Format],
     existing: Existing,
 ) -> Vec<Result<StillFiles, NightError>> {
+    let wanted: Vec<_> = captures.iter().map(|path| (path.clone(), formats.to_vec())).collect();
+    plan_each(&wanted, captures, out, existing)
+}
+
+/// [`plan_stills`] with formats of its own for each capture; none of `captures` is ever replaced.
+pub fn plan_each(
+    wanted: &[(PathBuf, Vec<Format>)],
+    captures: &[PathBuf],
+    out: Option<&Path>,
+    existing: Existing,
+) -> Vec<Result<StillFiles, NightError>> {
     let mut taken: Vec<(PathBuf, &Path)> = Vec::new();
-    captures
+    wanted
         .iter()
-        .map(|capture| {
+        .map(|(capture, formats)| {
             let files = StillFiles::plan(capture, out, formats, existing);
             if let Some((_, first)) = taken.iter().find(|(still, _)| *still == files.still) {
                 let (first, path) = (first.to_path_buf(), capture.clone());

@@ -90,8 +90,20 @@ pub fn inspect_capture(
     progress: &dyn Progress,
 ) -> Result<InspectReport, NightError> {
     let capture = open_capture(path, overrides)?;
+    inspect_opened(path, &*capture, progress)
+}
+
+/// Look at a capture that is open already; `path` is its file.
+///
+/// # Errors
+/// When the person asked to stop, or when the length of the file cannot be told.
+pub fn inspect_opened(
+    path: &Path,
+    capture: &dyn Capture,
+    progress: &dyn Progress,
+) -> Result<InspectReport, NightError> {
     let facts = capture.facts();
-    let exposure = look_at_exposure(&*capture, progress)?;
+    let exposure = look_at_exposure(capture, progress)?;
     let messages = |remarks: &[stillwright_capture::Remark]| -> Vec<String> {
         remarks.iter().map(|remark| remark.message.clone()).collect()
     };

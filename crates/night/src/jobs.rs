@@ -38,6 +38,14 @@ pub enum Event<T> {
         /// Steps in all; 0 when not known.
         total: usize,
     },
+    /// Something is there already, before the work is over; a newer one takes the place of one
+    /// that was not read.
+    Partial {
+        /// Which request.
+        ticket: Ticket,
+        /// What there is.
+        value: T,
+    },
     /// The work is over.
     End {
         /// Which request.
@@ -50,9 +58,10 @@ pub enum Event<T> {
 impl<T> Event<T> {
     fn ticket(&self) -> Ticket {
         match self {
-            Event::Begin(ticket) | Event::Report { ticket, .. } | Event::End { ticket, .. } => {
-                *ticket
-            }
+            Event::Begin(ticket)
+            | Event::Report { ticket, .. }
+            | Event::Partial { ticket, .. }
+            | Event::End { ticket, .. } => *ticket,
         }
     }
 }
@@ -68,7 +77,7 @@ pub enum Outcome<T> {
     Broken(String),
 }
 
-type Work<T> = Box<dyn FnOnce(&dyn Progress) -> Result<T, Cancelled> + Send>;
+type Work<T> = Box<dyn FnOnce(&Job<'_, T>) -> Result<T, Cancelled> + Send>;
 
 struct Waiting<T> {
     ticket: Ticket,
@@ -102,7 +111,11 @@ impl<T> Shared<T> {
         if event.ticket().0 != state.newest {
             return;
         }
-        // The queue stays short however slowly it is read: progress replaces progress.
+        // The queue stays short however slowly it is read: progress replaces progress, and what is
+        // there so far replaces what was there before.
+        if matches!(event, Event::Partial { .. }) {
+            state.events.retain(|unread| !matches!(unread, Event::Partial { .. }));
+        }
         if matches!(event, Event::Report { .. })
             && matches!(state.events.back(), Some(Event::Report { .. }))
         {
@@ -147,10 +160,10 @@ impl<T: Send + 'static> Jobs<T> {
     /// Ask for `work`. What runs is cancelled, what waits is forgotten, and no event of theirs is
     /// handed out any more.
     ///
-    /// The work gets a [`Progress`] that says [`Cancelled`] once it is to stop.
+    /// The work gets a [`Job`], whose [`Progress`] says [`Cancelled`] once it is to stop.
     pub fn request(
         &self,
-        work: impl FnOnce(&dyn Progress) -> Result<T, Cancelled> + Send + 'static,
+        work: impl FnOnce(&Job<'_, T>) -> Result<T, Cancelled> + Send + 'static,
     ) -> Ticket {
         let mut state = self.shared.lock();
         state.newest += 1;
@@ -242,8 +255,8 @@ fn run<T: Send + 'static>(shared: &Shared<T>) {
         drop(state);
 
         shared.tell(Event::Begin(ticket));
-        let progress = Told { shared, ticket, cancel: &cancel, last: Mutex::new(None) };
-        let outcome = match catch_unwind(AssertUnwindSafe(|| work(&progress))) {
+        let job = Job { shared, ticket, cancel: &cancel, last: Mutex::new(None) };
+        let outcome = match catch_unwind(AssertUnwindSafe(|| work(&job))) {
             Ok(Ok(result)) => Outcome::Done(result),
             Ok(Err(Cancelled)) => Outcome::Cancelled,
             Err(panic) => Outcome::Broken(words_of(panic.as_ref())),
@@ -259,15 +272,45 @@ fn words_of(panic: &(dyn Any + Send)) -> String {
     said.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no reason given").to_string()
 }
 
-/// Progress of a running job, thinned out.
-struct Told<'a, T> {
+/// A running piece of work, as the work itself sees it: progress (thinned out) and results.
+pub struct Job<'a, T> {
     shared: &'a Shared<T>,
     ticket: Ticket,
-    cancel: &'a AtomicBool,
+    cancel: &'a Arc<AtomicBool>,
     last: Mutex<Option<(Instant, Stage)>>,
 }
 
-impl<T: Send> Progress for Told<'_, T> {
+impl<T: Send> Job<'_, T> {
+    /// Hand out what is there already.
+    pub fn partial(&self, value: T) {
+        self.shared.tell(Event::Partial { ticket: self.ticket, value });
+    }
+
+    /// Set once the work is to stop; for places that cannot ask [`Progress::advance`].
+    pub fn stop_flag(&self) -> Arc<AtomicBool> {
+        Arc::clone(self.cancel)
+    }
+
+    /// Wait, unless the work is to stop meanwhile.
+    ///
+    /// # Errors
+    /// [`Cancelled`] when it is to stop.
+    pub fn pause(&self, how_long: Duration) -> Result<(), Cancelled> {
+        let until = Instant::now() + how_long;
+        loop {
+            if self.cancel.load(Ordering::Relaxed) {
+                return Err(Cancelled);
+            }
+            let left = until.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return Ok(());
+            }
+            std::thread::sleep(left.min(Duration::from_millis(10)));
+        }
+    }
+}
+
+impl<T: Send> Progress for Job<'_, T> {
     fn advance(&self, stage: Stage, done: usize, total: usize) -> Result<(), Cancelled> {
         if self.cancel.load(Ordering::Relaxed) {
             return Err(Cancelled);
@@ -291,160 +334,4 @@ impl<T: Send> Progress for Told<'_, T> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use std::sync::atomic::AtomicUsize;
-    use std::sync::mpsc;
-
-    const LONG: Duration = Duration::from_secs(60);
-
-    fn end_of<T: Send>(jobs: &Jobs<T>) -> (Ticket, Outcome<T>) {
-        loop {
-            match jobs.wait(LONG) {
-                Some(Event::End { ticket, outcome }) => return (ticket, outcome),
-                Some(_) => {}
-                None => panic!("the job never ended"),
-            }
-        }
-    }
-
-    #[test]
-    fn work_begins_reports_and_ends() {
-        let woken = Arc::new(AtomicUsize::new(0));
-        let theirs = Arc::clone(&woken);
-        let wake = move || {
-            theirs.fetch_add(1, Ordering::Relaxed);
-        };
-        let jobs = Jobs::new("test", wake).unwrap();
-        let ticket = jobs.request(|progress| {
-            progress.advance(Stage::Grading, 3, 10)?;
-            Ok(std::thread::current().name().map(String::from))
-        });
-        let mut seen = Vec::new();
-        while !matches!(seen.last(), Some(Event::End { .. })) {
-            seen.push(jobs.wait(LONG).unwrap());
-        }
-        let report = Event::Report { ticket, stage: Stage::Grading, done: 3, total: 10 };
-        let end = Event::End { ticket, outcome: Outcome::Done(Some("test".to_string())) };
-        assert_eq!(seen, [Event::Begin(ticket), report, end]);
-        // An event may be taken before its wake is counted: let the thread end first.
-        drop(jobs);
-        assert_eq!(woken.load(Ordering::Relaxed), 3);
-    }
-
-    #[test]
-    fn a_cancelled_job_stops_at_its_next_step_and_says_so() {
-        let jobs = Jobs::<()>::new("test", || {}).unwrap();
-        let ticket = jobs.request(|progress| {
-            loop {
-                progress.advance(Stage::Stacking, 0, 0)?;
-                std::thread::yield_now();
-            }
-        });
-        assert_eq!(jobs.wait(LONG), Some(Event::Begin(ticket)));
-        jobs.cancel();
-        assert_eq!(end_of(&jobs), (ticket, Outcome::Cancelled));
-        // The thread lives on and takes the next request.
-        let next = jobs.request(|_| Ok(()));
-        assert_eq!(end_of(&jobs), (next, Outcome::Done(())));
-    }
-
-    #[test]
-    fn the_newest_request_wins_and_nothing_stale_is_handed_out() {
-        let jobs = Jobs::new("test", || {}).unwrap();
-        let (begun, has_begun) = mpsc::channel();
-        let (release, released) = mpsc::channel::<()>();
-        let first = jobs.request(move |_| {
-            begun.send(()).unwrap();
-            // Deaf to cancelling: its result comes late and must be dropped.
-            released.recv().unwrap();
-            Ok("first")
-        });
-        has_begun.recv().unwrap();
-        let ran = Arc::new(AtomicBool::new(false));
-        let theirs = Arc::clone(&ran);
-        let second = jobs.request(move |_| {
-            theirs.store(true, Ordering::Relaxed);
-            Ok("second")
-        });
-        let third = jobs.request(|_| Ok("third"));
-        assert!(first < second && second < third);
-        release.send(()).unwrap();
-        let mut seen = Vec::new();
-        while !matches!(seen.last(), Some(Event::End { .. })) {
-            seen.push(jobs.wait(LONG).unwrap());
-        }
-        let end = Event::End { ticket: third, outcome: Outcome::Done("third") };
-        assert_eq!(seen, [Event::Begin(third), end]);
-        assert!(!ran.load(Ordering::Relaxed), "a request that waited must give way");
-        assert!(jobs.poll().is_empty());
-    }
-
-    #[test]
-    fn a_request_cancelled_while_it_waits_ends_without_having_begun() {
-        let jobs = Jobs::new("test", || {}).unwrap();
-        let (release, released) = mpsc::channel::<()>();
-        let (begun, has_begun) = mpsc::channel();
-        jobs.request(move |_| {
-            begun.send(()).unwrap();
-            released.recv().unwrap();
-            Ok(1)
-        });
-        has_begun.recv().unwrap();
-        let second = jobs.request(|_| Ok(2));
-        jobs.cancel();
-        release.send(()).unwrap();
-        assert_eq!(end_of(&jobs), (second, Outcome::Cancelled));
-    }
-
-    #[test]
-    fn a_fault_in_the_work_is_told_and_survived() {
-        let jobs = Jobs::new("test", || {}).unwrap();
-        let ticket = jobs.request(|_| if true { panic!("out of range") } else { Ok(()) });
-        assert_eq!(end_of(&jobs), (ticket, Outcome::Broken("out of range".into())));
-        let next = jobs.request(|_| Ok(()));
-        assert_eq!(end_of(&jobs), (next, Outcome::Done(())));
-    }
-
-    #[test]
-    fn progress_is_thinned_out_but_the_last_step_is_told() {
-        let count = Arc::new(AtomicUsize::new(0));
-        let theirs = Arc::clone(&count);
-        let wake = move || {
-            theirs.fetch_add(1, Ordering::Relaxed);
-        };
-        let jobs = Jobs::new("test", wake).unwrap();
-        let begun = Instant::now();
-        jobs.request(|progress| {
-            for done in 0..=200_000 {
-                progress.advance(Stage::Grading, done, 200_000)?;
-            }
-            Ok(())
-        });
-        let mut last = None;
-        while let Some(event) = jobs.wait(LONG) {
-            match event {
-                Event::Report { done, .. } => last = Some(done),
-                Event::End { .. } => break,
-                Event::Begin(_) => {}
-            }
-        }
-        assert_eq!(last, Some(200_000));
-        // However slow the machine: no more than one report an interval, and the fixed ones.
-        let intervals = begun.elapsed().as_millis() / REPORT_INTERVAL.as_millis();
-        assert!(count.load(Ordering::Relaxed) as u128 <= intervals + 5);
-    }
-
-    #[test]
-    fn dropping_cancels() {
-        let jobs = Jobs::<()>::new("test", || {}).unwrap();
-        let ticket = jobs.request(|progress| {
-            loop {
-                progress.advance(Stage::Stacking, 0, 0)?;
-                std::thread::yield_now();
-            }
-        });
-        assert_eq!(jobs.wait(LONG), Some(Event::Begin(ticket)));
-        drop(jobs);
-    }
-}
+mod tests;

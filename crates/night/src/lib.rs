@@ -8,6 +8,7 @@
 //! comparison with the truth needs.
 
 pub mod atomic;
+pub mod choice;
 pub mod clock;
 pub mod demo;
 mod error;
@@ -22,6 +23,7 @@ pub mod recipe;
 mod recipe_words;
 pub mod record;
 pub mod sample_night;
+pub mod session;
 pub mod still;
 
 pub use error::NightError;

@@ -10,6 +10,7 @@
 //! and its line, because a misspelt setting that silently does nothing costs a night.
 //! [`Recipe::to_commented_toml`] writes every setting with what it means.
 
+use crate::choice::FrameChoice;
 use crate::export::Format;
 use crate::recipe_words::{Kind, WORDS};
 use serde::{Deserialize, Serialize};
@@ -32,6 +33,8 @@ pub struct Recipe {
     pub capture: Overrides,
     /// How the frames are looked at.
     pub survey: SurveySettings,
+    /// Which frames the person left out.
+    pub frames: FrameChoice,
     /// How the kept frames are added.
     pub stack: StackSettings,
     /// How the stack becomes a still.
@@ -46,6 +49,7 @@ impl Default for Recipe {
             version: RECIPE_VERSION,
             capture: Overrides::default(),
             survey: SurveySettings::default(),
+            frames: FrameChoice::default(),
             stack: StackSettings::default(),
             finish: FinishSettings::default(),
             export: ExportSettings::default(),
@@ -59,7 +63,13 @@ impl Default for Recipe {
 pub struct ExportSettings {
     /// Further formats of the still.
     pub formats: Vec<Format>,
+    /// Words of the person's own that travel inside every picture.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub caption: Option<String>,
 }
+
+/// Longest caption, characters: what every format can carry.
+const LONGEST_CAPTION: usize = 1000;
 
 /// What is wrong with a recipe.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -118,6 +128,14 @@ impl Recipe {
             && !(1..=16).contains(&depth)
         {
             return fail(format!("capture: bit_depth is {depth}, expected 1 to 16"));
+        }
+        if let Some(caption) = &self.export.caption
+            && caption.chars().count() > LONGEST_CAPTION
+        {
+            let found = caption.chars().count();
+            return fail(format!(
+                "export: caption has {found} characters, expected at most {LONGEST_CAPTION}"
+            ));
         }
         self.finish.check().or_else(fail)
     }

@@ -59,6 +59,11 @@ pub(crate) const WORDS: &[Row] = &[
         "survey.scene",
         "What the capture shows: auto, ground (a close-up) or disc (a disc on black sky).",
     ),
+    section("frames", "Frames that you leave out by hand; the survey leaves out more by itself."),
+    setting(
+        "frames.exclude",
+        "Ranges, counted from 0, both ends included: [[120, 180], [305, 305]].",
+    ),
     section("stack", "How the best moments are added."),
     setting(
         "stack.keep",
@@ -93,4 +98,9 @@ pub(crate) const WORDS: &[Row] = &[
     setting("finish.colour.saturation", "0 is grey, 1 as it is, at most 5."),
     section("export", "What is written beside the 16-bit TIFF, the stack and the record."),
     setting("export.formats", "Further formats of the still: tiff32, png, jpeg, fits."),
+    unset(
+        "export.caption",
+        "\"third night with the new camera\"",
+        "Words of your own that travel inside the pictures.",
+    ),
 ];

@@ -196,7 +196,7 @@ pub struct Resolution {
 }
 
 /// Arcseconds in a radian.
-const ARCSEC_PER_RADIAN: f64 = 206_264.806_247_096_36;
+pub(crate) const ARCSEC_PER_RADIAN: f64 = 206_264.806_247_096_36;
 
 impl Resolution {
     /// From what was measured; `scale` is pixels of the stack per pixel of the capture.

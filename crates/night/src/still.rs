@@ -54,8 +54,9 @@ pub fn make_still(
     let print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
     watch.lap("opening");
 
-    let survey = survey(&*capture, &recipe.survey, progress)
+    let mut survey = survey(&*capture, &recipe.survey, progress)
         .map_err(|error| NightError::seeing(path, error))?;
+    recipe.frames.apply(&mut survey);
     watch.lap("survey");
     let stack = stack(&*capture, &survey, &recipe.stack, progress)
         .map_err(|error| NightError::stacking(path, error))?;
@@ -63,7 +64,40 @@ pub fn make_still(
     let finished = finish(&stack, &recipe.finish, progress)
         .map_err(|error| NightError::finishing(path, error))?;
     watch.lap("finish");
+    let made = Made { facts: &facts, survey: &survey, stack: &stack, finished: &finished };
+    let record = write_still(files, recipe, made, print, watch, progress)?;
+    Ok(StillDone { files: files.clone(), record, survey, stack, finished })
+}
 
+/// What a still is written from.
+#[derive(Clone, Copy, Debug)]
+pub struct Made<'a> {
+    /// What is known of the capture.
+    pub facts: &'a Facts,
+    /// The survey, with the frames marked that the recipe leaves out.
+    pub survey: &'a Survey,
+    /// The stack.
+    pub stack: &'a Stack,
+    /// The still.
+    pub finished: &'a Finished,
+}
+
+/// Write a still that was made by `recipe`, its stack and its record; `print` is the fingerprint of
+/// the capture in the making, and `watch` has the stages so far.
+///
+/// # Errors
+/// When a file cannot be written, the capture cannot be read, or the person asked to stop; no file
+/// is left behind then.
+pub fn write_still(
+    files: &StillFiles,
+    recipe: &Recipe,
+    made: Made<'_>,
+    print: Fingerprinting,
+    mut watch: Stopwatch,
+    progress: &dyn Progress,
+) -> Result<Record, NightError> {
+    let Made { facts, survey, stack, finished } = made;
+    let path = files.capture.as_path();
     progress.advance(Stage::Writing, 0, 1)?;
     let going_on = || progress.advance(Stage::Writing, 0, 1).is_ok();
     let print = print
@@ -74,9 +108,9 @@ pub fn make_still(
 
     let resolution =
         Resolution::new(&finished.measured, finished.used.optics.as_ref(), stack.scale);
-    let caption = caption(path, &facts, &survey, &stack, &resolution);
+    let caption = caption(path, recipe, made, &resolution);
     let mut staged = Vec::new();
-    for (target, format, content, picture) in pictures(files, &stack, &finished) {
+    for (target, format, content, picture) in pictures(files, stack, finished) {
         let mut caption = caption.clone();
         (caption.content, caption.values) = content;
         staged.push(stage_picture(target, files, format, picture, &caption)?);
@@ -92,24 +126,24 @@ pub fn make_still(
         reference_frame: survey.reference_index,
         keep_percent: stack.keep_percent,
         frames_used: stack.frames_used,
-        found: Found::new(&survey),
-        stack: StackFacts::new(&stack, &finished.measured),
+        found: Found::new(survey),
+        stack: StackFacts::new(stack, &finished.measured),
         resolution,
         recipe: recipe.clone(),
-        recipe_resolved: resolved(recipe, &facts, &survey, &stack, &finished),
+        recipe_resolved: resolved(recipe, facts, survey, stack, finished),
         measured: finished.measured.clone(),
         outputs: outputs(files),
-        warnings: warnings(&facts, &survey, &stack, &finished),
+        warnings: warnings(facts, survey, stack, finished),
         timings: watch.timings(),
         seconds: watch.seconds(),
-        capture: facts,
+        capture: facts.clone(),
     };
     staged.push(stage_record(files, &record)?);
     for file in staged {
         file.commit()?;
     }
     progress.advance(Stage::Writing, 1, 1)?;
-    Ok(StillDone { files: files.clone(), record, survey, stack, finished })
+    Ok(record)
 }
 
 type Content = (String, String);
@@ -139,13 +173,8 @@ fn pictures<'a>(
     all
 }
 
-fn caption(
-    path: &Path,
-    facts: &Facts,
-    survey: &Survey,
-    stack: &Stack,
-    resolution: &Resolution,
-) -> Caption {
+fn caption(path: &Path, recipe: &Recipe, made: Made<'_>, resolution: &Resolution) -> Caption {
+    let Made { facts, survey, stack, .. } = made;
     let name = path.file_name().unwrap_or_default().to_string_lossy();
     let said = |text: &str| Some(text.trim().to_string()).filter(|text| !text.is_empty());
     Caption {
@@ -161,6 +190,7 @@ fn caption(
         observer: said(&facts.observer),
         instrument: said(&facts.instrument),
         telescope: said(&facts.telescope),
+        note: recipe.export.caption.as_deref().and_then(said),
         ..Caption::default()
     }
 }

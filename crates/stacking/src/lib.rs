@@ -19,4 +19,5 @@ mod samples;
 mod stack;
 
 pub use advice::{KeepAdvice, Rung};
-pub use stack::{Keep, Stack, StackError, StackSettings, stack};
+pub use keep::kept_frames;
+pub use stack::{Keep, Stack, StackError, StackSettings, Watcher, stack, stack_watched};

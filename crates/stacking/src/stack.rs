@@ -96,6 +96,24 @@ pub fn stack(
     settings: &StackSettings,
     progress: &dyn Progress,
 ) -> Result<Stack, StackError> {
+    stack_watched(source, survey, settings, progress, None)
+}
+
+/// Hears of a stack in the making: what has come together, from how many of how many frames (0:
+/// the reference, before the first is added).
+pub type Watcher<'a> = &'a (dyn Fn(Picture, usize, usize) + Sync);
+
+/// [`stack`], with somebody looking on. The result is the same, bit for bit.
+///
+/// # Errors
+/// As for [`stack`].
+pub fn stack_watched(
+    source: &dyn FrameSource,
+    survey: &Survey,
+    settings: &StackSettings,
+    progress: &dyn Progress,
+    watcher: Option<Watcher<'_>>,
+) -> Result<Stack, StackError> {
     check(settings, source)?;
     let format = source.format();
     let worth = Worth::of(survey);
@@ -124,13 +142,31 @@ pub fn stack(
     let mut sums = [Accumulator::new(channels, size, settings.scale, worth.cells, offsets)];
     // What is credible was worked out px by px: other scales take it from the nearest px.
     let credible = credible.map(|c| c.at_scale(settings.scale, sums[0].size()));
-    let say = (Stage::Stacking, progress);
-    let mut lost = bench.add_all(&chosen, &aligner, None, credible.as_ref(), &mut sums, say)?;
-    lost.extend(reference.lost);
+    let fallback = enlarged(&reference.picture, settings.scale, sums[0].size());
+    let mut lost = reference.lost;
+    let (mut done, total) = (0, chosen.len());
+    if let Some(look) = watcher {
+        look(fallback.clone(), 0, total);
+    }
+    while done < total {
+        let end = if watcher.is_some() { next_look(done, total) } else { total };
+        let say = Onward { progress, done, total };
+        lost.extend(bench.add_all(
+            &chosen[done..end],
+            &aligner,
+            None,
+            credible.as_ref(),
+            &mut sums,
+            (Stage::Stacking, &say),
+        )?);
+        done = end;
+        if let Some(look) = watcher.filter(|_| done < total) {
+            look(sums[0].whole(Some(&fallback)), done, total);
+        }
+    }
     lost.sort_unstable();
     lost.dedup();
     let [sums] = sums;
-    let fallback = enlarged(&reference.picture, settings.scale, sums.size());
     let picture = sums.whole(Some(&fallback));
     let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
     Ok(Stack {
@@ -170,6 +206,27 @@ fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), Stack
         ));
     }
     Ok(())
+}
+
+/// How many frames are to be in before the stack is looked at again: twice as many as last time
+/// while there are few, then an eighth of all more. In whole batches of 16, the most that are
+/// aligned at once.
+fn next_look(done: usize, total: usize) -> usize {
+    let step = done.clamp(total / 32, (total / 8).max(1)).max(1);
+    (done + step.next_multiple_of(16)).min(total)
+}
+
+/// Progress of one part of the frames as progress of all.
+struct Onward<'a> {
+    progress: &'a dyn Progress,
+    done: usize,
+    total: usize,
+}
+
+impl Progress for Onward<'_> {
+    fn advance(&self, stage: Stage, done: usize, _total: usize) -> Result<(), Cancelled> {
+        self.progress.advance(stage, self.done + done, self.total)
+    }
 }
 
 /// The frames that count anywhere, with their weights, in order, dealt to the halves in turn.

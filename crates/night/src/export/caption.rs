@@ -31,6 +31,8 @@ pub struct Caption {
     pub telescope: Option<String>,
     /// What the values mean.
     pub values: String,
+    /// Words of the person's own.
+    pub note: Option<String>,
 }
 
 impl Caption {
@@ -60,6 +62,7 @@ impl Caption {
         say("Scale", self.scale.map(|s| format!("{s} px per px of the capture")));
         say("Pixel", self.pixel_arcsec.map(|a| format!("{a:.4} arcsec")));
         say("Values", Some(self.values.clone()));
+        say("Note", self.note.clone());
         lines
     }
 

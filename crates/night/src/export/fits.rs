@@ -89,6 +89,9 @@ fn header(picture: &Picture, caption: &Caption) -> Vec<u8> {
     }
     cards.comment(&format!("Content: {}.", caption.content));
     cards.comment(&caption.values);
+    if let Some(note) = &caption.note {
+        cards.comment(note);
+    }
     cards.comment("Rows run from the top of the frame to its bottom, columns from left to right:");
     cards.comment("pixel (1, 1) is the top left corner of the reference frame, not turned.");
     cards.end()

@@ -10,6 +10,7 @@
 //!
 //! Deliberately absent: files, the window, any knowledge of how the stack was made.
 
+mod ahead;
 pub mod atrous;
 mod carry;
 pub mod colour;
@@ -24,6 +25,7 @@ pub mod tone;
 pub mod transfer;
 pub mod wiener;
 
+pub use ahead::{scale_noise, undone};
 pub use colour::{Balance, Colour};
 pub use detail::{DetailScale, DetailSettings};
 pub use noise::NoiseModel;
@@ -38,6 +40,7 @@ use crate::halves::{HalfCorrelation, HalvesSettings, correlate_halves};
 use crate::stack::Stack;
 use ndarray::{Array2, ArrayView2};
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 use stillwright_picture::{Cancelled, Picture, Progress, Stage};
 
 /// How the detail is brought back.
@@ -125,7 +128,7 @@ pub struct Measured {
 #[derive(Clone, Debug)]
 pub struct Finished {
     /// The still: 0 (black) to 1 (white) after the tone.
-    pub picture: Picture,
+    pub picture: Arc<Picture>,
     /// The settings with everything automatic turned into numbers; rendering the stack with
     /// them gives the same picture again.
     pub used: FinishSettings,
@@ -183,13 +186,28 @@ pub fn finish<'a>(
     let stack = stack.into();
     settings.check().map_err(FinishError::Setting)?;
     let measured = measure(stack, settings.optics.as_ref(), progress)?;
+    finish_measured(stack, measured, settings, progress)
+}
+
+/// [`finish`] for a stack that was measured before, with the same optics.
+///
+/// # Errors
+/// When cancelled or when a setting is out of range.
+pub fn finish_measured<'a>(
+    stack: impl Into<Halved<'a>>,
+    measured: Measured,
+    settings: &FinishSettings,
+    progress: &dyn Progress,
+) -> Result<Finished, FinishError> {
+    let stack = stack.into();
+    settings.check().map_err(FinishError::Setting)?;
     let (mut used, warnings) = resolve(stack, &measured, settings);
     let mut picture = sharpen(stack.picture, &used, &measured, progress)?;
     used.colour.apply(&mut picture);
     used.tone = used.tone.resolve(&picture);
     used.tone.apply(&mut picture);
     progress.advance(Stage::Finishing, 1, 1)?;
-    Ok(Finished { picture, used, measured, warnings })
+    Ok(Finished { picture: Arc::new(picture), used, measured, warnings })
 }
 
 /// Measure signal, noise and blur of a stack, channel by channel and for its light.
@@ -348,8 +366,23 @@ pub fn render(
     measured: &Measured,
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
+    render_from(picture, None, used, measured, progress)
+}
+
+/// [`render`], with the [`undone`] light of the same picture at hand: sliders of detail scales need
+/// not wait for it anew. The result is the same, bit for bit.
+///
+/// # Errors
+/// When cancelled or when a setting is out of range.
+pub fn render_from(
+    picture: &Picture,
+    undone: Option<&[f32]>,
+    used: &FinishSettings,
+    measured: &Measured,
+    progress: &dyn Progress,
+) -> Result<Picture, FinishError> {
     used.check().map_err(FinishError::Setting)?;
-    let mut picture = sharpen(picture, used, measured, progress)?;
+    let mut picture = sharpen_from(picture, undone, used, measured, progress)?;
     used.colour.apply(&mut picture);
     used.tone.apply(&mut picture);
     Ok(picture)
@@ -366,15 +399,26 @@ pub fn sharpen(
     measured: &Measured,
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
+    sharpen_from(picture, None, used, measured, progress)
+}
+
+fn sharpen_from(
+    picture: &Picture,
+    undone: Option<&[f32]>,
+    used: &FinishSettings,
+    measured: &Measured,
+    progress: &dyn Progress,
+) -> Result<Picture, FinishError> {
     progress.advance(Stage::Finishing, 0, 1)?;
     let mut out = Picture { planes: picture.planes.mapv(finite) };
     if used.sharpening == Sharpening::None || out.planes.is_empty() {
         return Ok(out);
     }
     let light: Vec<f32> = out.luminance().iter().copied().collect();
+    let undone = undone.filter(|undone| undone.len() == light.len());
     let size = (out.height(), out.width());
     let known = measured.light.as_ref();
-    let sharp = sharpen_plane(&light, size, &used.sharpening, known, progress)?;
+    let sharp = sharpen_plane(&light, undone, size, &used.sharpening, known, progress)?;
     if out.channels() == 1 {
         if let Some(samples) = out.planes.as_slice_mut() {
             samples.copy_from_slice(&sharp);
@@ -392,6 +436,7 @@ pub fn sharpen(
 
 fn sharpen_plane(
     plane: &[f32],
+    undone: Option<&[f32]>,
     size: (usize, usize),
     sharpening: &Sharpening,
     known: Option<&ChannelMeasure>,
@@ -405,8 +450,14 @@ fn sharpen_plane(
         (Sharpening::DetailScales(detail), signal) => match (detail.undo, signal) {
             (Some(undo), Some(signal)) => {
                 let left = noise.filtered(|f| wiener::gain(&undo, &signal, noise, f));
-                let sharp = wiener::deconvolve(plane, size, &undo, &signal, noise, progress, step)?;
-                detail::sharpen(&sharp, width, detail, &left, progress, step)
+                let fresh = match undone {
+                    Some(_) => None,
+                    None => Some(wiener::deconvolve(
+                        plane, size, &undo, &signal, noise, progress, step,
+                    )?),
+                };
+                let sharp = undone.or(fresh.as_deref()).unwrap_or(plane);
+                detail::sharpen(sharp, width, detail, &left, progress, step)
             }
             _ => detail::sharpen(plane, width, detail, noise, progress, step),
         },

@@ -1,0 +1,365 @@
+//! Results of the job threads taken into the session. What no longer belongs to the present file
+//! and recipe is dropped.
+
+use super::chart::{Chart, known_percent};
+use super::effect::{Effect, StillOutcome};
+use super::entry::{CaptureId, Entry};
+use super::figures::OpticsFigures;
+use super::key::{StackKey, SurveyKey};
+use super::lanes::{Look, NamedChange, News, Opened, OrderMade, Output};
+use super::message::{Weight, for_window};
+use super::orders::Order;
+use super::{Session, gather};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+impl Session {
+    /// Take in what all threads have to tell; whether there was anything.
+    pub(super) fn absorb_news(&mut self) -> bool {
+        let mut any = false;
+        let all: Vec<News> = self.lanes.all().into_iter().flat_map(|lane| lane.poll()).collect();
+        for news in all {
+            any = true;
+            match news {
+                News::Output(output) => self.absorb(output),
+                News::Broken(capture, words) => self.broken(capture, &words),
+                News::Progress | News::Ended => {}
+            }
+        }
+        if self.lanes.stack.is_idle()
+            && let Some((group, id)) = self.orders.running.take()
+        {
+            // It ended without an outcome: it was stopped.
+            self.orders.settle(group, id, StillOutcome::Stopped);
+        }
+        any
+    }
+
+    fn absorb(&mut self, output: Output) {
+        match output {
+            Output::Found { files, known, troubles } => self.found(files, known, troubles),
+            Output::Opened { id, opened } => self.opened(id, *opened),
+            Output::Graded { id, graded, order, best } => {
+                let Some(entry) = self.entry_mut(id) else { return };
+                if entry.survey_key().as_ref() != Some(&graded.key) {
+                    return;
+                }
+                entry.graded = Some(graded);
+                entry.inner.order = order;
+                entry.inner.wanted_grades = false;
+                entry.advice = None;
+                if let Some(best) = best {
+                    entry.thumbnail = Some(best);
+                }
+                entry.redraw();
+                self.effects.push(Effect::Graded(id));
+            }
+            Output::Partial(partial) => {
+                if let Some(entry) = self.entry_mut(partial.capture) {
+                    entry.partial = Some(partial);
+                }
+            }
+            Output::Stacked { id, stacked } => {
+                let Some(entry) = self.entry_mut(id) else { return };
+                if entry.stack_key().as_ref() != Some(&stacked.key) {
+                    return;
+                }
+                entry.take_stack(stacked);
+                self.effects.push(Effect::Stacked(id));
+                self.trim();
+            }
+            Output::Measured { id, measures } => {
+                let Some(entry) = self.entry_mut(id) else { return };
+                if entry.stacked.as_ref().is_some_and(|s| s.key == measures.of) {
+                    entry.measures = Some(measures);
+                    entry.redraw();
+                }
+            }
+            Output::Finished { id, still, tone } => {
+                let Some(entry) = self.entry_mut(id) else { return };
+                if entry.finish_key().as_ref() != Some(&still.key) {
+                    return;
+                }
+                entry.inner.tone = Some(tone);
+                entry.still = Some(still);
+                entry.preview = None;
+                entry.inner.wanted = false;
+                self.effects.push(Effect::Finished(id));
+                self.trim();
+            }
+            Output::Prepared { id, ahead } => {
+                if let Some(entry) = self.entry_mut(id) {
+                    entry.inner.ahead = Some(ahead);
+                }
+            }
+            Output::Previewed(preview) => {
+                let id = preview.capture;
+                let Some(entry) = self.entry_mut(id) else { return };
+                entry.inner.ahead = Some(Arc::clone(&preview.ahead));
+                // A preview that came too late for this setting still is nearer than none: the
+                // next one is on its way. One of another stack shows another picture.
+                let same = entry.stacked.as_ref().is_some_and(|s| s.key == preview.of_still.stack);
+                if same && !entry.still_is_current() {
+                    entry.preview = Some(preview);
+                    self.effects.push(Effect::Previewed(id));
+                }
+            }
+            Output::Frame(frame) => {
+                let id = frame.capture;
+                if self.entry(id).is_some() {
+                    self.frame_trouble = None;
+                    self.frame = Some(frame);
+                    self.effects.push(Effect::FrameShown(id));
+                }
+            }
+            Output::NoFrame { words } => self.frame_trouble = Some(words),
+            Output::Planned { group, plans } => {
+                for (id, plan) in plans {
+                    match plan {
+                        Ok(files) => self.orders.waiting.push_back(Order { id, files, group }),
+                        Err(words) => self.order_failed(group, id, words),
+                    }
+                }
+            }
+            Output::Ordered { id, outcome, made } => self.ordered(id, outcome, made),
+            Output::Looked(looks) => looks.into_iter().for_each(|(id, look)| self.looked(id, look)),
+            Output::Saved(Ok(())) => {
+                self.save_failed = false;
+                self.effects.push(Effect::Saved);
+            }
+            Output::Saved(Err(words)) => {
+                self.save_failed = true;
+                self.tell(Weight::Trouble, None, words);
+            }
+            Output::Named(Ok(NamedChange::Kept(kept))) => {
+                self.named.retain(|named| named.name != kept.name);
+                let at = self.named.partition_point(|named| named.name < kept.name);
+                self.named.insert(at, kept);
+            }
+            Output::Named(Ok(NamedChange::Forgotten(name))) => {
+                self.named.retain(|named| named.name != name);
+            }
+            Output::Named(Err(words)) | Output::Trouble(words) => {
+                self.tell(Weight::Trouble, None, words);
+            }
+            Output::Failed { id, words } => self.failed(id, words),
+        }
+    }
+
+    fn found(&mut self, files: Vec<PathBuf>, known: usize, troubles: Vec<String>) {
+        for words in troubles {
+            self.tell(Weight::Trouble, None, words);
+        }
+        if known > 0 {
+            let captures =
+                if known == 1 { "1 capture is" } else { &format!("{known} captures are") };
+            self.tell(Weight::Note, None, format!("{captures} in this night already"));
+        }
+        let ids: Vec<CaptureId> = files.into_iter().map(|path| self.insert(path)).collect();
+        self.effects.push(Effect::Gathered(ids.len()));
+        if ids.is_empty() {
+            return;
+        }
+        self.entries.sort_by(|a, b| gather::by_name(&a.path, &b.path));
+        if self.selected.is_none() {
+            self.selected = self.entries.iter().map(|e| e.id).find(|id| ids.contains(id));
+        }
+        self.dirty = true;
+        self.effects.push(Effect::Added(ids));
+    }
+
+    fn opened(&mut self, id: CaptureId, opened: Opened) {
+        let Some(entry) = self.entry_mut(id) else { return };
+        if entry.settled().capture != opened.overrides {
+            return;
+        }
+        let known = entry.stamp.or(entry.inner.saved_stamp);
+        let earlier = entry.inner.saved_stamp.take().filter(|stamp| *stamp != opened.stamp);
+        let renewed = known != Some(opened.stamp);
+        entry.stamp = Some(opened.stamp);
+        entry.facts = Some(opened.report);
+        entry.inner.source = Some(opened.source);
+        entry.inner.opened_with = opened.overrides;
+        entry.inner.to_open = false;
+        entry.inner.failed = None;
+        if let Some(thumbnail) = opened.thumbnail {
+            entry.thumbnail = Some(thumbnail);
+        }
+        entry.redraw();
+        if earlier.is_some() {
+            let words = format!(
+                "the file has changed since this night was last open; it is graded anew\n  {}",
+                entry.path.display()
+            );
+            self.tell(Weight::Note, Some(id), words);
+        }
+        self.dirty |= renewed;
+        self.effects.push(Effect::Opened(id));
+    }
+
+    fn failed(&mut self, id: CaptureId, words: String) {
+        let Some(entry) = self.entry_mut(id) else { return };
+        entry.inner.failed = Some(words.clone());
+        entry.inner.to_open = false;
+        entry.inner.wanted = false;
+        self.tell(Weight::Trouble, Some(id), words);
+        self.effects.push(Effect::Failed(id));
+    }
+
+    fn broken(&mut self, capture: Option<CaptureId>, words: &str) {
+        let words = format!(
+            "a fault in the program stopped this work: {words}\n  the file is unharmed; please report it"
+        );
+        match capture {
+            Some(id) => {
+                if let Some((group, of)) = self.orders.running.filter(|running| running.1 == id) {
+                    self.orders.running = None;
+                    self.order_failed(group, of, words);
+                } else {
+                    self.failed(id, words);
+                }
+            }
+            None => self.tell(Weight::Trouble, None, words),
+        }
+    }
+
+    fn ordered(&mut self, id: CaptureId, outcome: StillOutcome, made: Option<Box<OrderMade>>) {
+        let Some((group, _)) = self.orders.running.take() else { return };
+        match outcome {
+            StillOutcome::Failed(words) => self.order_failed(group, id, words),
+            outcome => {
+                if let StillOutcome::Written(written) = &outcome {
+                    self.effects.push(Effect::Written(id, Arc::clone(written)));
+                    if let Some(entry) = self.entry_mut(id) {
+                        entry.written = Some(Arc::clone(written));
+                    }
+                }
+                self.orders.settle(group, id, outcome);
+            }
+        }
+        let (Some(made), Some(entry)) = (made, self.entry_mut(id)) else { return };
+        entry.inner.written_key = Some(made.still.key.clone());
+        if entry.stack_key().as_ref() == Some(&made.stacked.key) && !entry.stack_is_current() {
+            entry.take_stack(made.stacked);
+        }
+        if entry.stacked.as_ref().is_some_and(|s| s.key == made.measures.of) {
+            entry.measures = Some(made.measures);
+            if entry.finish_key().as_ref() == Some(&made.still.key) {
+                entry.inner.tone = Some(made.tone);
+                entry.still = Some(made.still);
+                entry.preview = None;
+            }
+        }
+        entry.redraw();
+        self.trim();
+    }
+
+    pub(super) fn order_failed(&mut self, group: u64, id: CaptureId, words: String) {
+        self.tell(Weight::Trouble, Some(id), words.clone());
+        self.effects.push(Effect::Failed(id));
+        self.orders.settle(group, id, StillOutcome::Failed(for_window(&words)));
+    }
+
+    fn looked(&mut self, id: CaptureId, look: Look) {
+        let Some(entry) = self.entry_mut(id) else { return };
+        let shown = entry.path.display().to_string();
+        let told = match look {
+            Look::Unknown => None,
+            Look::Gone if entry.inner.gone => None,
+            Look::Gone => {
+                entry.inner.gone = true;
+                entry.inner.growing = false;
+                let words = "the file is gone: was it moved or renamed, or its disk unplugged? It is looked for on";
+                Some((Weight::Trouble, words))
+            }
+            Look::There(stamp) => {
+                let came_back = std::mem::take(&mut entry.inner.gone);
+                let told = came_back.then_some((Weight::Note, "the file is there again"));
+                // Before the first opening nothing is known to compare with.
+                let Some(before) = entry.stamp.replace(stamp) else {
+                    entry.stamp = None;
+                    entry.inner.to_open |= came_back;
+                    return;
+                };
+                if stamp.bytes > before.bytes {
+                    entry.inner.growing = true;
+                    entry.inner.to_open = false;
+                    entry.inner.failed = None;
+                } else if stamp != before {
+                    entry.inner.to_open = true;
+                    entry.inner.failed = None;
+                } else if std::mem::take(&mut entry.inner.growing) || came_back {
+                    entry.inner.to_open = true;
+                }
+                told
+            }
+        };
+        if let Some((weight, words)) = told {
+            self.tell(weight, Some(id), format!("{words}\n  {shown}"));
+        }
+    }
+
+    /// Let go of pictures that nobody looks at when they are too many.
+    fn trim(&mut self) {
+        let selected = self.selected;
+        let mut others: Vec<&mut Entry> =
+            self.entries.iter_mut().filter(|e| Some(e.id) != selected).collect();
+        others.sort_by_key(|entry| std::cmp::Reverse(entry.inner.seen));
+        let mut room = self.options.memory_bytes;
+        for entry in others {
+            let bytes = entry.picture_bytes();
+            match room.checked_sub(bytes) {
+                Some(left) => room = left,
+                None => {
+                    entry.stacked = None;
+                    entry.still = None;
+                    entry.partial = None;
+                    entry.preview = None;
+                    entry.inner.ahead = None;
+                }
+            }
+        }
+    }
+}
+
+impl Entry {
+    /// What a stack of the present file and recipe depends on.
+    pub(super) fn stack_key(&self) -> Option<StackKey> {
+        self.survey_key().map(|key: SurveyKey| StackKey::new(key, self.settled()))
+    }
+
+    fn take_stack(&mut self, stacked: Arc<super::Stacked>) {
+        if let Some(advice) = &stacked.stack.advice {
+            self.advice = Some(Arc::new(advice.clone()));
+        }
+        self.stacked = Some(stacked);
+        self.partial = None;
+        self.preview = None;
+        self.inner.tone = None;
+        self.redraw();
+    }
+
+    /// Chart, sliders and optics, anew from recipe and results.
+    pub(super) fn redraw(&mut self) {
+        let finish = &self.recipe.finish;
+        self.optics = finish.optics.as_ref().and_then(OpticsFigures::of);
+        self.scales = match &self.measures {
+            Some(measures) => measures.scales(finish),
+            None => Arc::from([]),
+        };
+        if let Some(graded) = &self.graded {
+            let advised = self.advice.as_ref().map(|advice| advice.percent);
+            let percent = known_percent(self.recipe.stack.keep, advised);
+            let rate = self.facts.as_ref().and_then(|facts| facts.frame_rate_hz);
+            let order = &self.inner.order;
+            let chart = Chart::new(&graded.survey, order, &self.recipe.frames, percent, rate);
+            self.chart = Some(Arc::new(chart));
+        }
+    }
+
+    fn picture_bytes(&self) -> u64 {
+        let bytes = |picture: &stillwright_picture::Picture| picture.planes.len() as u64 * 4;
+        let stack = self.stacked.as_ref().map_or(0, |s| 3 * bytes(&s.stack.picture));
+        stack + self.still.as_ref().map_or(0, |s| bytes(&s.finished.picture))
+    }
+}

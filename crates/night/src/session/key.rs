@@ -1,0 +1,71 @@
+//! What results depend on: the file as it was, and the slice of the recipe that matters.
+
+use crate::choice::FrameChoice;
+use crate::recipe::Recipe;
+use serde::{Deserialize, Serialize};
+use stillwright_capture::Overrides;
+use stillwright_seeing::SurveySettings;
+use stillwright_stacking::StackSettings;
+use stillwright_stacking::finish::FinishSettings;
+
+/// A file as it was when it was looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct FileStamp {
+    /// Length, bytes.
+    pub bytes: u64,
+    /// Last change, ms since 1970, where the system tells; 0 where it does not.
+    pub modified_ms: u64,
+}
+
+/// What a survey depends on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SurveyKey {
+    /// The file.
+    pub stamp: FileStamp,
+    /// What is known better than its header.
+    pub capture: Overrides,
+    /// How frames are looked at.
+    pub survey: SurveySettings,
+}
+
+impl SurveyKey {
+    /// The key for a file and a recipe.
+    pub fn new(stamp: FileStamp, recipe: &Recipe) -> SurveyKey {
+        SurveyKey { stamp, capture: recipe.capture, survey: recipe.survey.clone() }
+    }
+}
+
+/// What a stack depends on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StackKey {
+    /// The survey.
+    pub survey: SurveyKey,
+    /// How frames are added.
+    pub stack: StackSettings,
+    /// Frames that the person left out.
+    pub frames: FrameChoice,
+}
+
+impl StackKey {
+    /// The key for a survey and a recipe.
+    pub fn new(survey: SurveyKey, recipe: &Recipe) -> StackKey {
+        StackKey { survey, stack: recipe.stack.clone(), frames: recipe.frames.clone() }
+    }
+
+    /// Whether the keep advice found on the way to one stack holds for the other.
+    pub fn same_advice(&self, other: &StackKey) -> bool {
+        self.survey == other.survey
+            && self.frames == other.frames
+            && self.stack.tile_px == other.stack.tile_px
+            && self.stack.reject_outliers == other.stack.reject_outliers
+    }
+}
+
+/// What a still depends on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FinishKey {
+    /// The stack.
+    pub stack: StackKey,
+    /// How it is finished.
+    pub finish: FinishSettings,
+}
