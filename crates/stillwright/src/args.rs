@@ -17,11 +17,25 @@ pub struct Arguments {
     /// What to do.
     #[command(subcommand)]
     pub command: Option<Command>,
-    /// Captures to open in the window.
-    pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub window: WindowArgs,
     /// Threads to compute with; all processors when left out. The results do not depend on it.
     #[arg(long, global = true, value_name = "N", value_parser = threads)]
     pub threads: Option<usize>,
+}
+
+/// What the window is opened with.
+#[derive(Debug, Args)]
+pub struct WindowArgs {
+    /// Captures to open in the window.
+    pub files: Vec<PathBuf>,
+    /// Folder that the night and the window's look are kept in, instead of the usual one.
+    #[arg(long, value_name = "DIR")]
+    pub night: Option<PathBuf>,
+    /// Say at the end how long the window's own code took for its frames.
+    #[arg(long)]
+    pub measure_frames: bool,
 }
 
 /// The commands.
