@@ -101,6 +101,47 @@ fn it_is_saved_by_itself_and_a_kill_loses_nothing() {
     assert_eq!(session.entries().len(), 2);
 }
 
+/// The name of a folder, for the copy of this test that is to be killed.
+const TO_BE_KILLED: &str = "STILLWRIGHT_TEST_TO_BE_KILLED";
+
+#[test]
+fn a_killed_program_has_let_go_of_its_night_and_lost_nothing_saved() {
+    if let Some(home) = std::env::var_os(TO_BE_KILLED).map(PathBuf::from) {
+        let session = Session::open(quiet(&home), || {}).unwrap();
+        let mut night = Night { home: tempfile::tempdir().unwrap(), session, effects: Vec::new() };
+        night.session.send(Command::Add(vec![home.join("captures")]));
+        night.until("a capture", |s| s.entries().len() == 1 && s.is_idle());
+        change(&mut night, Setting::Keep(Keep::Percent(7.5)));
+        night.until("a saved night", |s| s.is_saved());
+        fs::write(home.join("saved"), "").unwrap();
+        loop {
+            night.session.wait(std::time::Duration::from_millis(50));
+            night.pump();
+        }
+    }
+    let home = tempfile::tempdir().unwrap();
+    let capture = capture_in(&home.path().join("captures"), "a", 1);
+    let before = fs::read(&capture).unwrap();
+    let mut program = std::process::Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "a_killed_program_has_let_go_of_its_night_and_lost_nothing_saved"])
+        .env(TO_BE_KILLED, home.path())
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    let begun = std::time::Instant::now();
+    while !home.path().join("saved").exists() && begun.elapsed() < session_support::PATIENCE {
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    let locked = Session::open(quiet(home.path()), || {});
+    program.kill().unwrap();
+    program.wait().unwrap();
+    assert!(matches!(locked, Err(OpenError::Locked { .. })), "it ran, and had the night");
+    let session = Session::open(quiet(home.path()), || {}).unwrap();
+    assert!(session.messages().is_empty(), "{:?}", session.messages());
+    assert_eq!(session.entries()[0].recipe.stack.keep, Keep::Percent(7.5));
+    assert_eq!(fs::read(&capture).unwrap(), before);
+}
+
 #[test]
 fn a_file_that_makes_no_sense_is_set_aside_and_said() {
     let good = {

@@ -1,5 +1,6 @@
 //! What can be asked on the command line.
 
+use crate::args_plan::PlanArgs;
 use crate::args_sky::MoonArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -52,6 +53,8 @@ pub enum Command {
     Still(StillArgs),
     /// Tell where the Moon is then and there, and how it is lit; the planets, too.
     Moon(MoonArgs),
+    /// List the coming hours in which a place on the Moon is lit as wished; advise on a capture.
+    Plan(PlanArgs),
 }
 
 /// Arguments of `demo`.
@@ -266,7 +269,8 @@ fn layout(text: &str) -> Result<Layout, String> {
     })
 }
 
-fn size(text: &str) -> Result<(usize, usize), String> {
+/// Width and height, px.
+pub fn size(text: &str) -> Result<(usize, usize), String> {
     let parts = text.split_once(['x', 'X']);
     let sides = parts.and_then(|(w, h)| Some((w.trim().parse().ok()?, h.trim().parse().ok()?)));
     sides.ok_or_else(|| "expected width and height in px, such as 384x288".into())

@@ -6,11 +6,13 @@
 //! something failed, 2 wrong usage.
 
 mod args;
+mod args_plan;
 mod args_sky;
 mod demo;
 mod grade;
 mod inspect;
 mod moon;
+mod plan;
 mod run;
 mod sample;
 mod say;
@@ -39,6 +41,7 @@ fn main() -> ExitCode {
         Command::Grade(args) => grade::run(&args, &mut results),
         Command::Still(args) => still::run(&args, &mut results),
         Command::Moon(args) => moon::run(&args, &mut results),
+        Command::Plan(args) => plan::run(&args, &mut results),
     };
     let status = match done {
         Ok(status) => status,

@@ -87,9 +87,15 @@ impl Session {
                 self.effects.push(Effect::Finished(id));
                 self.trim();
             }
+            Output::Prepared { id, ahead } => {
+                if let Some(entry) = self.entry_mut(id) {
+                    entry.inner.ahead = Some(ahead);
+                }
+            }
             Output::Previewed(preview) => {
                 let id = preview.capture;
                 let Some(entry) = self.entry_mut(id) else { return };
+                entry.inner.ahead = Some(Arc::clone(&preview.ahead));
                 // A preview that came too late for this setting still is nearer than none: the
                 // next one is on its way. One of another stack shows another picture.
                 let same = entry.stacked.as_ref().is_some_and(|s| s.key == preview.of_still.stack);
@@ -309,6 +315,7 @@ impl Session {
                     entry.still = None;
                     entry.partial = None;
                     entry.preview = None;
+                    entry.inner.ahead = None;
                 }
             }
         }

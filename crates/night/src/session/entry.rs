@@ -4,6 +4,7 @@ use super::chart::Chart;
 use super::effect::Written;
 use super::figures::{Measures, OpticsFigures, ScaleFigure};
 use super::key::{FileStamp, FinishKey, StackKey, SurveyKey};
+use super::preview::Ahead;
 use super::shown::{PartialStack, RegionPreview, Shown, Thumbnail};
 use crate::inspect::InspectReport;
 use crate::recipe::Recipe;
@@ -172,6 +173,8 @@ pub(crate) struct Inner {
     pub saved_stamp: Option<FileStamp>,
     /// Usable frames, sharpest first, without regard to the person's choice.
     pub order: Arc<[usize]>,
+    /// What the last previewed region started from.
+    pub ahead: Option<Arc<Ahead>>,
     /// The tone that the last whole still came to.
     pub tone: Option<Tone>,
     /// What was last written.

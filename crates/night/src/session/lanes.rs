@@ -5,6 +5,7 @@ use super::effect::StillOutcome;
 use super::entry::{Advance, CaptureId, Stacked, Still};
 use super::figures::Measures;
 use super::key::FileStamp;
+use super::preview::Ahead;
 use super::shown::{PartialStack, RegionPreview, ShownFrame, Thumbnail};
 use super::{Cancel, Graded, NamedRecipe};
 use crate::files::StillFiles;
@@ -36,6 +37,8 @@ pub(super) enum Output {
     Finished { id: CaptureId, still: Arc<Still>, tone: Tone },
     /// A region's finish.
     Previewed(Arc<RegionPreview>),
+    /// What the preview of a region starts from.
+    Prepared { id: CaptureId, ahead: Arc<Ahead> },
     /// A frame.
     Frame(Arc<ShownFrame>),
     /// A frame that could not be had.

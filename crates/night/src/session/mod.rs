@@ -138,7 +138,11 @@ pub struct Session {
     to_name: VecDeque<NameWish>,
     frame_wish: Option<(CaptureId, usize)>,
     looked_at: Option<(CaptureId, Region)>,
+    /// What the preview thread was last given, and whether only to prepare it.
     previewed: Option<(CaptureId, Region, FinishKey)>,
+    preparing: bool,
+    /// Threads for what a slider waits for: they never queue behind a stack's.
+    quick: Arc<rayon::ThreadPool>,
     grading: Option<SurveyKey>,
     stacking: Option<StackKey>,
     finishing: Option<FinishKey>,
@@ -173,6 +177,10 @@ impl Session {
             return Err(OpenError::Locked { path: night });
         };
         let signal = Arc::new(Signal::new(wake));
+        let quick = rayon::ThreadPoolBuilder::new()
+            .thread_name(|number| format!("finish {number}"))
+            .build()
+            .map_err(std::io::Error::other)?;
         let (named, named_troubles) = named::all(&options.places.recipes);
         let mut session = Session {
             options,
@@ -195,6 +203,8 @@ impl Session {
             frame_wish: None,
             looked_at: None,
             previewed: None,
+            preparing: false,
+            quick: Arc::new(quick),
             grading: None,
             stacking: None,
             finishing: None,

@@ -292,19 +292,17 @@ impl Session {
         let running =
             Running::new(Some(id), format!("finishing {}", entry.name), Cancel::Capture(id));
         self.finishing = Some(key);
-        self.lanes.finish.start(running, move |job| work::finish(job, &task));
+        let quick = Arc::clone(&self.quick);
+        self.lanes.finish.start(running, move |job| quick.install(|| work::finish(job, &task)));
     }
 
     fn preview_next(&mut self) {
         // One runs to its end while the slider moves on: cancelling it would show nothing at all.
-        if !self.lanes.preview.is_idle() {
+        if !(self.lanes.preview.is_idle() || self.preparing) {
             return;
         }
         let Some((id, region)) = self.looked_at else { return };
-        let Some(entry) = self.entry(id) else { return };
-        if entry.still_is_current() || !entry.may_be_worked_on() {
-            return;
-        }
+        let Some(entry) = self.entry(id).filter(|entry| entry.may_be_worked_on()) else { return };
         let (Some(stacked), Some(measures)) = (entry.stacked.clone(), entry.measures.clone())
         else {
             return;
@@ -314,15 +312,19 @@ impl Session {
             return;
         }
         let key = FinishKey { stack: stacked.key.clone(), finish };
+        let prepare = entry.still_is_current();
         let tried = Some((id, region, key.clone()));
-        if self.previewed == tried {
+        if self.previewed == tried && self.preparing == prepare {
             return;
         }
-        let tone = entry.inner.tone;
+        let (tone, ahead) = (entry.inner.tone, entry.inner.ahead.clone());
         self.previewed = tried;
+        self.preparing = prepare;
         let running = Running::new(Some(id), "previewing".into(), Cancel::Capture(id));
-        let task = Previewing { id, region, key, stacked, measures, tone };
-        self.lanes.preview.start(running, move |job| preview::preview(job, &task));
+        let task = Previewing { id, region, key, stacked, measures, tone, ahead };
+        let quick = Arc::clone(&self.quick);
+        let work = if prepare { preview::prepare } else { preview::preview };
+        self.lanes.preview.start(running, move |job| quick.install(|| work(job, &task)));
     }
 
     fn frame_next(&mut self) {

@@ -73,13 +73,12 @@ fn detail_scale(
         _ => DetailSettings::default(),
     };
     let mut detail = from;
+    // More scales than there can be are refused by the recipe's check.
+    let index = index.min(64);
     if detail.scales.len() <= index {
-        // A number beyond the most scales is refused by the recipe's check.
-        detail.scales.resize(index.min(64) + 1, DetailScale::default());
+        detail.scales.resize(index + 1, DetailScale::default());
     }
-    if let Some(slot) = detail.scales.get_mut(index) {
-        *slot = scale;
-    }
+    detail.scales[index] = scale;
     recipe.finish.sharpening = match rest {
         Some(rest) if at_rest(&detail, rest) => Sharpening::Automatic,
         _ => Sharpening::DetailScales(detail),

@@ -106,4 +106,5 @@ pub struct RegionPreview {
     /// Milliseconds that the computation took.
     pub milliseconds: f64,
     pub(crate) of_still: super::key::FinishKey,
+    pub(crate) ahead: Arc<super::preview::Ahead>,
 }

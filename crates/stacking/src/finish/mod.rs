@@ -10,6 +10,7 @@
 //!
 //! Deliberately absent: files, the window, any knowledge of how the stack was made.
 
+mod ahead;
 pub mod atrous;
 mod carry;
 pub mod colour;
@@ -24,6 +25,7 @@ pub mod tone;
 pub mod transfer;
 pub mod wiener;
 
+pub use ahead::{scale_noise, undone};
 pub use colour::{Balance, Colour};
 pub use detail::{DetailScale, DetailSettings};
 pub use noise::NoiseModel;
@@ -354,20 +356,6 @@ pub fn margin_px(used: &FinishSettings) -> usize {
         }
 }
 
-/// Noise of the first `count` detail scales at the picture's mean brightness, as the hold-back
-/// meets it (after `undo` and smoothing), in units of the picture; zeros where nothing was
-/// measured.
-pub fn scale_noise(measured: &Measured, detail: &DetailSettings, count: usize) -> Vec<f64> {
-    let Some(light) = &measured.light else { return vec![0.0; count] };
-    let filtered = detail.undo.zip(light.signal).map(|(undo, signal)| {
-        light.noise.filtered(|f| wiener::gain(&undo, &signal, &light.noise, f))
-    });
-    let noise = filtered.as_ref().unwrap_or(&light.noise);
-    let variance = noise.variance(noise.mean_brightness);
-    let shares = noise.scale_shares(count, f64::from(detail.smooth_px));
-    shares.iter().map(|share| (variance * share).sqrt()).collect()
-}
-
 /// Render a picture, or a crop of one, with resolved settings (the `used` of [`Finished`]).
 ///
 /// # Errors
@@ -378,8 +366,23 @@ pub fn render(
     measured: &Measured,
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
+    render_from(picture, None, used, measured, progress)
+}
+
+/// [`render`], with the [`undone`] light of the same picture at hand: sliders of detail scales need
+/// not wait for it anew. The result is the same, bit for bit.
+///
+/// # Errors
+/// When cancelled or when a setting is out of range.
+pub fn render_from(
+    picture: &Picture,
+    undone: Option<&[f32]>,
+    used: &FinishSettings,
+    measured: &Measured,
+    progress: &dyn Progress,
+) -> Result<Picture, FinishError> {
     used.check().map_err(FinishError::Setting)?;
-    let mut picture = sharpen(picture, used, measured, progress)?;
+    let mut picture = sharpen_from(picture, undone, used, measured, progress)?;
     used.colour.apply(&mut picture);
     used.tone.apply(&mut picture);
     Ok(picture)
@@ -396,15 +399,26 @@ pub fn sharpen(
     measured: &Measured,
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
+    sharpen_from(picture, None, used, measured, progress)
+}
+
+fn sharpen_from(
+    picture: &Picture,
+    undone: Option<&[f32]>,
+    used: &FinishSettings,
+    measured: &Measured,
+    progress: &dyn Progress,
+) -> Result<Picture, FinishError> {
     progress.advance(Stage::Finishing, 0, 1)?;
     let mut out = Picture { planes: picture.planes.mapv(finite) };
     if used.sharpening == Sharpening::None || out.planes.is_empty() {
         return Ok(out);
     }
     let light: Vec<f32> = out.luminance().iter().copied().collect();
+    let undone = undone.filter(|undone| undone.len() == light.len());
     let size = (out.height(), out.width());
     let known = measured.light.as_ref();
-    let sharp = sharpen_plane(&light, size, &used.sharpening, known, progress)?;
+    let sharp = sharpen_plane(&light, undone, size, &used.sharpening, known, progress)?;
     if out.channels() == 1 {
         if let Some(samples) = out.planes.as_slice_mut() {
             samples.copy_from_slice(&sharp);
@@ -422,6 +436,7 @@ pub fn sharpen(
 
 fn sharpen_plane(
     plane: &[f32],
+    undone: Option<&[f32]>,
     size: (usize, usize),
     sharpening: &Sharpening,
     known: Option<&ChannelMeasure>,
@@ -435,8 +450,14 @@ fn sharpen_plane(
         (Sharpening::DetailScales(detail), signal) => match (detail.undo, signal) {
             (Some(undo), Some(signal)) => {
                 let left = noise.filtered(|f| wiener::gain(&undo, &signal, noise, f));
-                let sharp = wiener::deconvolve(plane, size, &undo, &signal, noise, progress, step)?;
-                detail::sharpen(&sharp, width, detail, &left, progress, step)
+                let fresh = match undone {
+                    Some(_) => None,
+                    None => Some(wiener::deconvolve(
+                        plane, size, &undo, &signal, noise, progress, step,
+                    )?),
+                };
+                let sharp = undone.or(fresh.as_deref()).unwrap_or(plane);
+                detail::sharpen(sharp, width, detail, &left, progress, step)
             }
             _ => detail::sharpen(plane, width, detail, noise, progress, step),
         },
