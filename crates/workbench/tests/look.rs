@@ -26,6 +26,9 @@ fn check(window: &mut Window, name: &str) {
 fn night(home: &Path) -> Vec<PathBuf> {
     let mut settings = small(1, 80);
     (settings.width, settings.height) = (240, 180);
+    // Held still, so that every place has all frames.
+    (settings.mount.drift_x_px_s, settings.mount.drift_y_px_s) = (0.0, 0.0);
+    settings.mount.wander_px = 0.3;
     let broken = home.join("broken.ser");
     std::fs::write(&broken, b"no capture at all").unwrap();
     vec![sample(home, "ridge-north", &settings), sample(home, "basin-floor", &small(2, 40)), broken]
