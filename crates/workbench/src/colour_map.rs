@@ -37,11 +37,11 @@ impl ColourMap {
 
 /// Points of the path: OKLab lightness, a, b at equal distances along it.
 const PATH: [[f32; 3]; 5] = [
-    [0.34, 0.01, -0.09],
-    [0.46, -0.03, -0.06],
-    [0.61, -0.075, 0.01],
-    [0.77, -0.075, 0.08],
-    [0.92, -0.03, 0.13],
+    [0.32, 0.01, -0.08],
+    [0.46, -0.03, -0.05],
+    [0.61, -0.06, 0.01],
+    [0.77, -0.06, 0.075],
+    [0.93, -0.025, 0.12],
 ];
 
 /// The path as a smooth curve (uniform cubic B-spline through its neighbourhood), at `u` from 0

@@ -55,7 +55,24 @@ pub fn show(
             response.context_menu(|ui| card_menu(ui, desk, view, entry));
         }
         drop_hint(ui, tokens, view.hovering);
+        if desk.session.entries().len() > 1 {
+            all_stills(ui, tokens, desk);
+        }
         ui.add_space(8.0);
+    });
+}
+
+/// The whole night, unattended.
+fn all_stills(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>) {
+    let busy = desk.session.queue().is_some();
+    let words = if busy { "Making all stills…" } else { "Make all stills" };
+    let text = egui::RichText::new(words).color(tokens.text);
+    let tip = "Makes and writes the still of every capture, one after the other, and says at the end what came out.";
+    ui.vertical_centered(|ui| {
+        let button = egui::Button::new(text).min_size(vec2(ui.available_width(), 28.0));
+        if ui.add_enabled(!busy, button).on_hover_text(tip).clicked() {
+            desk.acts.push(Act::MakeAll);
+        }
     });
 }
 

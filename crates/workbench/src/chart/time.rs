@@ -309,7 +309,7 @@ fn captions(
     let y = plot.bottom() + 2.0 * GRID;
     painter.text(pos2(area.left(), y), Align2::LEFT_TOP, from, small(), tokens.quiet);
     painter.text(pos2(area.right(), y), Align2::RIGHT_TOP, to, small(), tokens.quiet);
-    let hint = "drag to leave a stretch out";
+    let hint = "hover to see a frame, drag to leave a stretch out";
     painter.text(pos2(area.center().x, y), Align2::CENTER_TOP, hint, small(), tokens.quiet);
 }
 

@@ -1,14 +1,14 @@
 //! What is written, and where; the main button.
 
 use super::Bench;
-use super::rows::{sentence, tick};
+use super::rows::tick;
 use crate::actions::Act;
 use crate::state::ViewState;
-use crate::theme::title;
-use egui::{Button, RichText, Stroke, TextEdit, Ui, vec2};
+use crate::theme::{small, title};
+use egui::{Button, Label, RichText, Stroke, TextEdit, Ui, vec2};
 use stillwright_night::atomic::Existing;
 use stillwright_night::export::{FORMATS, Format};
-use stillwright_night::session::{CaptureState, Entry, ExportTarget, Setting};
+use stillwright_night::session::{Cancel, CaptureState, Entry, ExportTarget, Setting};
 
 pub fn words(_: &Entry) -> String {
     "16-bit TIFF, FITS, record".into()
@@ -48,10 +48,6 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let _ = ui.add(field).accessible_name("Folder for stills").on_hover_text(tip);
     let tip = "Without this, a file that is there already is never replaced.";
     let _ = tick(ui, &mut bench.view.replace, "Replace files of the same name", tip);
-    if let Some(written) = &entry.written {
-        let words = format!("Written: {}", written.files.still.display());
-        sentence(ui, &words, tokens.measured);
-    }
 }
 
 /// The one main button.
@@ -60,18 +56,36 @@ pub fn button(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let can = bench.entry.facts.is_some() && !matches!(state, CaptureState::Gone);
     ui.add_space(8.0);
     ui.vertical_centered(|ui| main(ui, bench, can));
-    ui.add_space(12.0);
+    ui.add_space(8.0);
 }
 
 fn main(ui: &mut Ui, bench: &mut Bench<'_, '_>, can: bool) {
-    let tokens = bench.tokens;
-    let words = RichText::new("Export the still").font(title()).color(tokens.on_chosen);
+    let (tokens, entry) = (bench.tokens, bench.entry);
+    let busy =
+        bench.desk.session.activities().iter().any(|activity| {
+            activity.cancel == Cancel::Export && activity.capture == Some(entry.id)
+        });
+    let words = if busy { "Making the still…" } else { "Export the still" };
+    let words = RichText::new(words).font(title()).color(tokens.on_chosen);
     let button = Button::new(words)
         .fill(tokens.chosen)
         .stroke(Stroke::NONE)
         .min_size(vec2(ui.available_width(), 32.0));
     let tip = "Writes the finished still (16-bit TIFF), the linear stack (32-bit FITS) and a record of how it was made. Ctrl+E";
-    if ui.add_enabled(can, button).on_hover_text(tip).clicked() {
+    if ui.add_enabled(can && !busy, button).on_hover_text(tip).clicked() {
         bench.desk.acts.push(Act::Export);
+    }
+    // The line is always there, so that nothing jumps when it has something to say.
+    let (words, tip) = match &entry.written {
+        Some(written) => {
+            let name = written.files.still.file_name().unwrap_or_default().to_string_lossy();
+            (format!("Written: {name}"), written.files.still.display().to_string())
+        }
+        None => (String::new(), String::new()),
+    };
+    let line = Label::new(RichText::new(words).font(small()).color(tokens.measured)).truncate();
+    let response = ui.add(line);
+    if !tip.is_empty() {
+        response.on_hover_text(tip);
     }
 }
