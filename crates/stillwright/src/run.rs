@@ -87,7 +87,7 @@ pub fn with_progress<T: Send + 'static>(
                     Outcome::Broken(words) => Err(Failure::Broken(words)),
                 };
             }
-            Some(Event::Begin(_)) | None => {}
+            Some(Event::Begin(_) | Event::Partial { .. }) | None => {}
         }
     }
 }
