@@ -335,12 +335,16 @@ fn wrong_usage_has_exit_status_two() {
 }
 
 #[test]
-fn without_a_command_the_window_is_owned_up_to() {
-    for arguments in [&[][..], &["night.ser"]] {
-        let ran = run(arguments);
-        assert_eq!(ran.status, 2, "{ran:?}");
+fn without_a_screen_the_window_says_what_can_be_done_instead() {
+    let home = tempfile::tempdir().unwrap();
+    for files in [&[][..], &["night.ser"]] {
+        let mut command = program();
+        command.arg("--night").arg(home.path()).args(files);
+        command.env_remove("DISPLAY").env_remove("WAYLAND_DISPLAY").env_remove("WAYLAND_SOCKET");
+        let ran = Ran::of(command.output().unwrap());
+        assert_eq!(ran.status, 1, "{ran:?}");
         assert!(
-            ran.err.contains("no window yet") && ran.err.contains("stillwright still"),
+            ran.err.contains("no window could be opened") && ran.err.contains("stillwright still"),
             "{ran:?}"
         );
     }

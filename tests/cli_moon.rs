@@ -139,3 +139,114 @@ fn what_makes_no_sense_is_refused_as_wrong_usage() {
     assert!(ran.err.contains("out of range"), "{ran:?}");
     assert_eq!(run(&["moon", "--at", "now", "--json"]).status, 0);
 }
+
+const NIGHTS: [&str; 10] = [
+    "plan",
+    "--site",
+    "47.5,8.25",
+    "--place",
+    "9.62,-20.08",
+    "--from",
+    "2026-12-01",
+    "--days",
+    "40",
+    "--sky",
+];
+
+#[test]
+fn plan_lists_hours_that_are_as_wished() {
+    let wished = ["dark", "--sun", "5,12", "--morning", "--moon-above", "30"];
+    let mut arguments = NIGHTS.to_vec();
+    arguments.extend(wished);
+    let words = run(&arguments);
+    assert_eq!(words.status, 0, "{words:?}");
+    assert!(words.out.contains("1 chance within 40 days"), "{words:?}");
+    assert!(words.out.contains("2026-12-18 17:29 UTC to 2026-12-18 22:16 UTC"), "{words:?}");
+    arguments.extend(["--json", "--chart"]);
+    let ran = run(&arguments);
+    assert_eq!(ran.lines().len(), 1);
+    let found = ran.result();
+    let chances = found["chances"].as_array().unwrap();
+    assert_eq!(chances.len(), 1);
+    // What the plan promises, `moon` confirms.
+    let best = chances[0].pointer("/best/time_utc").and_then(Value::as_str).unwrap();
+    let moon =
+        run(&["moon", "--json", "--at", best, "--site", "47.5,8.25", "--place", "9.62,-20.08"]);
+    let moon = moon.result();
+    let sun = number(&moon, "/place/sun_altitude_deg");
+    assert!((5.0..=12.0).contains(&sun) && moon["place"]["morning"] == true, "{moon}");
+    assert!(number(&moon, "/altitude_deg") >= 30.0 && number(&moon, "/sun_altitude_deg") <= -18.0);
+    close(&chances[0], "/best/sun_altitude_deg", sun, 1e-9);
+    assert_eq!(chances[0]["cautions"], Value::Array(vec![]));
+    let chart = chances[0]["chart"].as_array().unwrap();
+    assert_eq!(chart.len(), 25);
+    assert!(chart.iter().any(|at| at["as_wished"] == true));
+    assert!(chart.iter().any(|at| at["as_wished"] == false));
+}
+
+#[test]
+fn plan_finds_the_light_of_another_moment_and_warns_by_day() {
+    let mut arguments = NIGHTS.to_vec();
+    arguments.extend(["any", "--like", "2024-11-11T20:00Z", "--within", "2", "--json"]);
+    let found = run(&arguments).result();
+    let then = ["moon", "--json", "--at", "2024-11-11T20:00Z", "--place", "9.62,-20.08"];
+    let then = number(&run(&then).result(), "/place/sun_altitude_deg");
+    let chances = found["chances"].as_array().unwrap();
+    assert!(!chances.is_empty());
+    for chance in chances {
+        close(chance, "/best/sun_altitude_deg", then, 2.01);
+        let day = ["begins", "ends"]
+            .iter()
+            .any(|at| number(chance, &format!("/{at}/site_sun_altitude_deg")) > 0.0);
+        assert_eq!(day, chance["cautions"].to_string().contains("Never point"), "{chance}");
+    }
+    // Nothing is also an answer.
+    let mut none = NIGHTS.to_vec();
+    none.extend(["dark", "--sun", "89,90"]);
+    let words = run(&none);
+    assert!(words.status == 0 && words.out.contains("no chance"), "{words:?}");
+}
+
+#[test]
+fn plan_advises_on_a_capture() {
+    let camera = ["--aperture", "200", "--focal", "4000", "--pixel", "2.9", "--rate", "150"];
+    let mut arguments = vec!["plan", "--target", "jupiter", "--from", "2024-11-15T21:30:00Z"];
+    arguments.extend(camera);
+    arguments.extend(["--frame", "640x480", "--json"]);
+    let found = run(&arguments).result();
+    let capture = &found["capture"];
+    // 2.9 um at 4000 mm; Rayleigh 138.37 / 200; half of 0.5672 arcsec passes at 0.0042025 a second.
+    close(capture, "/arcsec_per_px", 0.149_542, 1e-6);
+    close(capture, "/limits/rayleigh/arcsec", 0.691_85, 1e-4);
+    close(capture, "/rotation/longest_s", 67.48, 0.1);
+    let frames = (number(capture, "/capture_s") * 150.0).floor();
+    close(capture, "/frames", frames, 0.0);
+    close(capture, "/bytes", frames * 640.0 * 480.0, 0.0);
+    arguments.pop();
+    let words = run(&arguments);
+    assert!(words.out.contains("Turning: 0.28 arcsec pass in 67 s"), "{words:?}");
+}
+
+#[test]
+fn plan_refuses_what_makes_no_sense() {
+    for (arguments, part) in [
+        (&["plan"][..], "nothing to plan"),
+        (&["plan", "--place", "1,2"], "--site"),
+        (&["plan", "--aperture", "200"], "--focal"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--sun", "12,5"], "the lower first"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--sun", "5"], "the lower first"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--days", "400"], "0.01 to 367"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--moon-above", "91"], "-90 to 90"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--facing", "0"], "overhead"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--morning", "--evening"], "--evening"),
+        (&["plan", "--site", "1,2", "--place", "1,2", "--from", "2099-06-01"], "out of range"),
+        (
+            &["plan", "--aperture", "0", "--focal", "1", "--pixel", "1", "--rate", "1"],
+            "10 to 30000 mm",
+        ),
+    ] {
+        let ran = run(arguments);
+        assert_eq!(ran.status, 2, "{ran:?}");
+        assert!(ran.err.contains(part) && ran.out.is_empty(), "{part}: {ran:?}");
+    }
+}

@@ -16,15 +16,24 @@ const SUN_UP_DEG: f64 = -50.0 / 60.0;
 /// Sentences of caution about the Sun for someone who points a telescope at the Moon then and
 /// there; none when the Sun is far or down. Without a site, whether it is day is not known.
 pub fn cautions(view: &LunarView) -> Vec<String> {
-    let day = view.sky.is_some_and(|sky| sky.sun_altitude_deg > SUN_UP_DEG);
-    let below = view.sky.is_some_and(|sky| sky.sun_altitude_deg <= SUN_UP_DEG);
-    let near = view.elongation_deg < NEAR_SUN_DEG && !below;
+    sun_cautions("Moon", view.elongation_deg, view.sky.map(|sky| sky.sun_altitude_deg))
+}
+
+/// The same for any target, from its distance to the Sun in the sky and the Sun's altitude at the
+/// site, where there is one.
+pub fn sun_cautions(
+    target: &str,
+    elongation_deg: f64,
+    sun_altitude_deg: Option<f64>,
+) -> Vec<String> {
+    let day = sun_altitude_deg.is_some_and(|deg| deg > SUN_UP_DEG);
+    let night = sun_altitude_deg.is_some_and(|deg| deg <= SUN_UP_DEG);
     let mut words = Vec::new();
     if day {
         words.push("The Sun is above the horizon.".to_string());
     }
-    if near {
-        words.push(format!("The Moon is only {:.1} degrees from the Sun.", view.elongation_deg));
+    if elongation_deg < NEAR_SUN_DEG && !night {
+        words.push(format!("The {target} is only {elongation_deg:.1} degrees from the Sun."));
     }
     if !words.is_empty() {
         words.push(SUN.to_string());

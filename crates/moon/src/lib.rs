@@ -19,13 +19,14 @@ pub mod fix;
 mod lunar;
 pub mod measure;
 pub mod moment;
+pub mod plan;
 mod planets;
 mod rotation;
 mod site;
 pub mod telescope;
 pub mod vector;
 
-pub use caution::cautions;
+pub use caution::{cautions, sun_cautions};
 pub use ephemeris::AU_KM;
 pub use error::MoonError;
 pub use lunar::{Lighting, LunarPoint, LunarView, MOON_RADIUS_KM, Sky};

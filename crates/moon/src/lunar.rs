@@ -9,14 +9,14 @@ use crate::vector::{
     Vector, add, angle_between, length, lon_lat_deg, position_angle_deg, rotate, scale, subtract,
     towards,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Mean radius of the Moon, km (Archinal et al., Celest. Mech. Dyn. Astr. 130:22, 2018).
 pub const MOON_RADIUS_KM: f64 = 1737.4;
 
 /// A place on the Moon in the mean-Earth frame of the maps: degrees, east positive, east being the
 /// side of Mare Crisium.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LunarPoint {
     /// Longitude, -180 to 180.
     pub lon_deg: f64,
@@ -137,7 +137,7 @@ impl LunarView {
         let (earth_place, earth_velocity) = earth_from_sun(tt);
         let sun_delay = length(earth_place) / LIGHT_KM_PER_S;
         let earth_before = |s: f64| subtract(earth_place, scale(earth_velocity, s));
-        let sun = scale(earth_before(sun_delay), -1.0);
+        let sun = subtract(scale(earth_before(sun_delay), -1.0), observer);
         // The Sun from the Moon: where it is, and where it appears, for its light met the Moon in
         // motion (0.006 degree).
         let sun_place = scale(add(earth_before(delay), at_then), -1.0);
@@ -156,7 +156,7 @@ impl LunarView {
             km_per_arcsec: distance_km / ARCSEC_PER_RADIAN,
             phase_angle_deg: phase.to_degrees(),
             illuminated: 0.5 * (1.0 + phase.cos()),
-            elongation_deg: angle_between(moon, subtract(sun, observer)).to_degrees(),
+            elongation_deg: angle_between(moon, sun).to_degrees(),
             sub_observer,
             sub_solar,
             colongitude_deg: to_360(90.0 - sub_solar.lon_deg),
@@ -166,7 +166,7 @@ impl LunarView {
             declination_deg,
             sky: site.map(|site| {
                 let moon = earth.horizontal(site, moon);
-                let sun = earth.horizontal(site, subtract(sun, observer));
+                let sun = earth.horizontal(site, sun);
                 Sky {
                     altitude_deg: moon.altitude_deg,
                     azimuth_deg: moon.azimuth_deg,

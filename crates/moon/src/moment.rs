@@ -1,7 +1,8 @@
 //! Moments of time: read, written, and carried over to the time scales of motion and rotation.
 
 use crate::error::MoonError;
-use serde::{Serialize, Serializer};
+use serde::de::Error;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
 
 /// First year for which the theories of motion hold.
@@ -296,6 +297,12 @@ impl fmt::Display for Moment {
 impl Serialize for Moment {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Moment {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Moment, D::Error> {
+        Moment::parse(&String::deserialize(deserializer)?).map_err(D::Error::custom)
     }
 }
 

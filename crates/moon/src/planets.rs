@@ -77,11 +77,12 @@ const SYSTEM_I_JUPITER: (f64, f64) = (67.1, 877.900);
 /// As System I, from memory; Meeus's expressions give 43.36 at the epoch.
 const SYSTEM_II_JUPITER: (f64, f64) = (43.3, 870.270);
 const SYSTEM_III_SATURN: (f64, f64) = (38.90, 810.793_902_4);
-/// Observers' Systems I and II of Saturn: the rates are conventions and from memory, the zero is
-/// System I's and II's of the astronomical almanacs (227.2037 and 104.9096 at the epoch), from
-/// memory, too.
+/// Saturn's equator: rate and zero as in the report of the IAU's working group of 1979 (Davies et
+/// al. 1980), found in several published codes.
 const SYSTEM_I_SATURN: (f64, f64) = (227.2037, 844.3);
-const SYSTEM_II_SATURN: (f64, f64) = (104.9096, 812.0);
+/// Observers' convention: the rate from memory, the zero found in one published code and uncertain
+/// by 0.6 degree (from memory it is 104.91).
+const SYSTEM_II_SATURN: (f64, f64) = (105.4857, 812.0);
 
 /// Longitudes of the central meridian, degrees, 0 to 360, growing with time (west longitudes).
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]

@@ -3,10 +3,11 @@
 use crate::error::MoonError;
 use crate::moment::Moment;
 use crate::vector::{Matrix, Vector, rotate, rotate_back, scale, towards};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A place on the Earth: geodetic, on WGS84, as maps and satellite receivers give it.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Unchecked")]
 pub struct Site {
     /// Latitude, degrees, north positive.
     pub lat_deg: f64,
@@ -14,6 +15,23 @@ pub struct Site {
     pub lon_deg: f64,
     /// Height above the ellipsoid (above the sea will do), m.
     pub height_m: f64,
+}
+
+/// A site as it stands in a file, before its values are checked.
+#[derive(Deserialize)]
+struct Unchecked {
+    lat_deg: f64,
+    lon_deg: f64,
+    #[serde(default)]
+    height_m: f64,
+}
+
+impl TryFrom<Unchecked> for Site {
+    type Error = MoonError;
+
+    fn try_from(site: Unchecked) -> Result<Site, MoonError> {
+        Site::new(site.lat_deg, site.lon_deg, site.height_m)
+    }
 }
 
 impl Site {

@@ -364,3 +364,28 @@ fn a_profile_follows_the_line() {
     assert!(profile(&truth, &plane, from, Px { x: 199.5, y: 0.0 }).is_err());
     assert!(profile(&truth, &plane, from, Px { x: f64::NAN, y: 0.0 }).is_err());
 }
+
+#[test]
+fn a_request_keeps_in_a_file() {
+    let request = FixRequest {
+        marks: vec![Mark {
+            px: Px { x: 1.5, y: 2.5 },
+            place: LunarPoint::new(10.0, -5.0),
+            sigma_px: 1.0,
+        }],
+        arcsec_per_px: Some(Estimate { value: 0.15, sigma: 0.001 }),
+        mirrored: Some(true),
+        ..FixRequest::default()
+    };
+    let text = serde_json::to_string(&request).unwrap();
+    assert_eq!(serde_json::from_str::<FixRequest>(&text).unwrap(), request);
+    let site = Site::new(47.5, 8.25, 450.0).unwrap();
+    let text = serde_json::to_string(&site).unwrap();
+    assert_eq!(serde_json::from_str::<Site>(&text).unwrap(), site);
+    let wrong = serde_json::from_str::<Site>(r#"{"lat_deg": 91, "lon_deg": 0}"#).unwrap_err();
+    assert!(wrong.to_string().contains("-90 to 90"), "{wrong}");
+    let time = Moment::parse("2026-03-26T20:00:00.25Z").unwrap();
+    let text = serde_json::to_string(&time).unwrap();
+    assert_eq!(serde_json::from_str::<Moment>(&text).unwrap(), time);
+    assert!(serde_json::from_str::<Moment>("\"soon\"").is_err());
+}

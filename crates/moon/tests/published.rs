@@ -156,8 +156,8 @@ fn the_handbooks_latitude_is_in_the_principal_axis_frame() {
 fn size_and_scale_of_the_disc() {
     // 2 asin(R / distance), R = 1737.4 km (Archinal et al. 2018): arcmin at three distances.
     let radius = stillwright_moon::MOON_RADIUS_KM;
-    for (km, arcmin) in [(384_400.0, 31.0758), (356_500.0, 33.508), (406_700.0, 29.372)] {
-        close("diameter", 2.0 * (radius / km as f64).asin().to_degrees() * 60.0, arcmin, 5e-4);
+    for (km, arcmin) in [(384_400.0_f64, 31.0758), (356_500.0, 33.508), (406_700.0, 29.372)] {
+        close("diameter", 2.0 * (radius / km).asin().to_degrees() * 60.0, arcmin, 5e-4);
     }
     for time in dates() {
         let view = LunarView::at(time, None);

@@ -4,6 +4,7 @@ use crate::atomic::{WriteError, advice};
 use std::io;
 use std::path::PathBuf;
 use stillwright_capture::CaptureError;
+use stillwright_moon::plan::SearchError;
 use stillwright_picture::Cancelled;
 use stillwright_sample::SampleError;
 use stillwright_seeing::SeeingError;
@@ -76,7 +77,7 @@ pub enum NightError {
         /// The capture that is refused.
         path: PathBuf,
     },
-    /// A setting for a simulated night is wrong.
+    /// A setting for a simulated night, or a wish for a coming one, is wrong.
     #[error("{0}")]
     Setting(String),
 }
@@ -123,6 +124,15 @@ impl From<SampleError> for NightError {
     fn from(error: SampleError) -> NightError {
         match error {
             SampleError::Cancelled(_) => NightError::Cancelled,
+            other => NightError::Setting(other.to_string()),
+        }
+    }
+}
+
+impl From<SearchError> for NightError {
+    fn from(error: SearchError) -> NightError {
+        match error {
+            SearchError::Cancelled => NightError::Cancelled,
             other => NightError::Setting(other.to_string()),
         }
     }

@@ -19,10 +19,14 @@ pub mod hash;
 pub mod inspect;
 pub mod jobs;
 pub mod judge;
+pub mod memory;
+pub mod preferences;
+pub mod pyramid;
 pub mod recipe;
 mod recipe_words;
 pub mod record;
 pub mod sample_night;
+pub mod screen;
 pub mod session;
 pub mod still;
 

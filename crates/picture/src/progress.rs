@@ -24,6 +24,8 @@ pub enum Stage {
     Writing,
     /// Computing a simulated capture.
     Simulating,
+    /// Looking through coming nights.
+    Searching,
 }
 
 impl Stage {
@@ -38,6 +40,7 @@ impl Stage {
             Stage::Finishing => "finishing",
             Stage::Writing => "writing",
             Stage::Simulating => "simulating",
+            Stage::Searching => "searching",
         }
     }
 }

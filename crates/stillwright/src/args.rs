@@ -1,5 +1,6 @@
 //! What can be asked on the command line.
 
+use crate::args_plan::PlanArgs;
 use crate::args_sky::MoonArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -16,11 +17,25 @@ pub struct Arguments {
     /// What to do.
     #[command(subcommand)]
     pub command: Option<Command>,
-    /// Captures to open in the window.
-    pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub window: WindowArgs,
     /// Threads to compute with; all processors when left out. The results do not depend on it.
     #[arg(long, global = true, value_name = "N", value_parser = threads)]
     pub threads: Option<usize>,
+}
+
+/// What the window is opened with.
+#[derive(Debug, Args)]
+pub struct WindowArgs {
+    /// Captures to open in the window.
+    pub files: Vec<PathBuf>,
+    /// Folder that the night and the window's look are kept in, instead of the usual one.
+    #[arg(long, value_name = "DIR")]
+    pub night: Option<PathBuf>,
+    /// Say at the end how long the window's own code took for its frames.
+    #[arg(long)]
+    pub measure_frames: bool,
 }
 
 /// The commands.
@@ -38,6 +53,8 @@ pub enum Command {
     Still(StillArgs),
     /// Tell where the Moon is then and there, and how it is lit; the planets, too.
     Moon(MoonArgs),
+    /// List the coming hours in which a place on the Moon is lit as wished; advise on a capture.
+    Plan(PlanArgs),
 }
 
 /// Arguments of `demo`.
@@ -252,7 +269,8 @@ fn layout(text: &str) -> Result<Layout, String> {
     })
 }
 
-fn size(text: &str) -> Result<(usize, usize), String> {
+/// Width and height, px.
+pub fn size(text: &str) -> Result<(usize, usize), String> {
     let parts = text.split_once(['x', 'X']);
     let sides = parts.and_then(|(w, h)| Some((w.trim().parse().ok()?, h.trim().parse().ok()?)));
     sides.ok_or_else(|| "expected width and height in px, such as 384x288".into())

@@ -1,19 +1,23 @@
-//! The program: command line, and later the window. Thin: everything is done by
-//! `stillwright-night`; this crate reads what is asked, draws progress, and says what came of it.
+//! The program: command line and window. Thin: everything is done by `stillwright-night`, the window
+//! is `stillwright-workbench`; this crate reads what is asked, draws progress, and says what came
+//! of it.
 //!
 //! Results go to standard output, everything else to standard error. Exit status: 0 done, 1
 //! something failed, 2 wrong usage.
 
 mod args;
+mod args_plan;
 mod args_sky;
 mod demo;
 mod grade;
 mod inspect;
 mod moon;
+mod plan;
 mod run;
 mod sample;
 mod say;
 mod still;
+mod window;
 
 use args::{Arguments, Command};
 use clap::Parser;
@@ -22,13 +26,13 @@ use std::process::ExitCode;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let Some(command) = arguments.command else {
-        return no_window(&arguments.files);
-    };
     if let Err(error) = run::prepare(arguments.threads) {
         say::error(&format!("{error:#}"));
         return ExitCode::from(1);
     }
+    let Some(command) = arguments.command else {
+        return ExitCode::from(window::run(arguments.window) as u8);
+    };
     let mut results = Results::new();
     let done = match command {
         Command::Demo(args) => demo::run(&args, &mut results),
@@ -37,6 +41,7 @@ fn main() -> ExitCode {
         Command::Grade(args) => grade::run(&args, &mut results),
         Command::Still(args) => still::run(&args, &mut results),
         Command::Moon(args) => moon::run(&args, &mut results),
+        Command::Plan(args) => plan::run(&args, &mut results),
     };
     let status = match done {
         Ok(status) => status,
@@ -64,16 +69,4 @@ enum Status {
     Failed = 1,
     /// What was asked makes no sense.
     Usage = 2,
-}
-
-fn no_window(files: &[std::path::PathBuf]) -> ExitCode {
-    let example = match files.first() {
-        Some(file) => format!("stillwright still {}", file.display()),
-        None => "stillwright still CAPTURE.ser".to_string(),
-    };
-    say::error(&format!(
-        "this version has no window yet; to make stills on the command line, run: {example}\n  \
-         everything it can do: stillwright --help"
-    ));
-    ExitCode::from(Status::Usage as u8)
 }

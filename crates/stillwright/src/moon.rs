@@ -171,7 +171,8 @@ fn angle(deg: f64, positive: &str, negative: &str) -> String {
     format!("{:.2} {}", deg.abs(), if deg < 0.0 { negative } else { positive })
 }
 
-fn height(altitude_deg: f64) -> String {
+/// `62.30 deg above the horizon`.
+pub fn height(altitude_deg: f64) -> String {
     let side = if altitude_deg < 0.0 { "below" } else { "above" };
     format!("{:.2} deg {side} the horizon", altitude_deg.abs())
 }

@@ -2,9 +2,10 @@
 
 use super::projection::Px;
 use crate::lunar::LunarPoint;
+use serde::{Deserialize, Serialize};
 
 /// A value that is known to about `sigma`, one standard deviation.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// The value.
     pub value: f64,
@@ -13,7 +14,7 @@ pub struct Estimate {
 }
 
 /// A known place on the Moon, marked in the picture.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Mark {
     /// Where it is marked.
     pub px: Px,
@@ -25,7 +26,7 @@ pub struct Mark {
 }
 
 /// Everything that is known of how the picture lies on the Moon.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FixRequest {
     /// Known places.
     pub marks: Vec<Mark>,

@@ -6,10 +6,10 @@
 use crate::angle::ARCSEC_PER_RADIAN;
 use crate::lunar::{LunarPoint, LunarView, MOON_RADIUS_KM};
 use crate::vector::{Vector, add, cross, dot, length, scale, subtract, unit};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A position in a picture, px: `x` to the right, `y` down, the middle of the first pixel at 0, 0.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Px {
     /// To the right.
     pub x: f64,

@@ -4,6 +4,7 @@ mod crater;
 mod disc;
 mod distance;
 mod ellipse;
+mod limb;
 mod overlay;
 mod places;
 mod profile;
@@ -12,6 +13,7 @@ mod shadow;
 pub use crater::{Crater, complex_depth_km, crater, simple_depth_km};
 pub use disc::{Disc, DiscComparison, disc};
 pub use distance::{distance, distance_km};
+pub use limb::{disc_limb, snap_to_limb};
 pub use overlay::{
     GraticuleLine, GraticuleOf, Readout, ScaleBar, graticule, graticule_step_deg, readout,
     scale_bar,

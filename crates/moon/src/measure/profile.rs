@@ -64,7 +64,7 @@ pub fn profile(
 }
 
 /// Bilinear interpolation; `px` lies within the plane.
-fn between(plane: &Plane, px: Px) -> f32 {
+pub(super) fn between(plane: &Plane, px: Px) -> f32 {
     let (height, width) = plane.dim();
     let (x, y) = (px.x.floor() as usize, px.y.floor() as usize);
     let (fx, fy) = ((px.x - px.x.floor()) as f32, (px.y - px.y.floor()) as f32);

@@ -14,10 +14,15 @@
 //! error with one gain for all rings, which tells how sharp the picture is as it stands.
 
 mod fourier;
+mod rings;
+mod straight;
 
 use fourier::Fft2;
 use ndarray::ArrayView2;
+use rings::{Comparison, Rings, fade};
+pub use rings::{RingCorrelation, ring_correlation};
 use rustfft::num_complex::Complex64;
+pub use straight::{Field, cubic, straighten};
 
 /// What the judge is told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -105,11 +110,11 @@ pub fn straight_error(
     let spectrum = canvas.of(&faded(truth, EDGE_PX));
     let (x0, y0) = coarse_place(&canvas, &spectrum, test, settings);
 
-    let bench = Bench::new(test, border, settings.cutoff_cycles_per_px);
+    let rings = Rings::new(test, border, settings.cutoff_cycles_per_px);
     let measure = |x: f64, y: f64| {
         let moved = canvas.shifted(&spectrum, x - x0 as f64, y - y0 as f64);
         let first = (y0 + border) * canvas.width + x0 + border;
-        bench.compare(&moved[first..], canvas.width)
+        rings.compare(&moved[first..], canvas.width)
     };
     // A walk downhill with steps that are halved: the error is smooth and has one bottom
     // within a pixel or two of the whole-pixel place.
@@ -151,21 +156,6 @@ fn faded(truth: ArrayView2<'_, f32>, edge: usize) -> Vec<f64> {
     truth.indexed_iter().map(|((y, x), v)| (f64::from(*v) - mean) * wx[x] * wy[y]).collect()
 }
 
-/// 1 inside, a half cosine to 0 over `edge` px at both ends.
-fn fade(length: usize, edge: usize) -> Vec<f64> {
-    let edge = edge.min(length / 2);
-    (0..length)
-        .map(|i| {
-            let inside = i.min(length - 1 - i);
-            if inside >= edge {
-                1.0
-            } else {
-                0.5 - 0.5 * (std::f64::consts::PI * (inside as f64 + 0.5) / edge as f64).cos()
-            }
-        })
-        .collect()
-}
-
 /// Whole-pixel place of the test in the truth, by band-passed cross-correlation: the coarse
 /// shading carries no place, and noise rules the fine end.
 fn coarse_place(
@@ -205,105 +195,6 @@ fn coarse_place(
         }
     }
     place
-}
-
-/// The test picture, windowed and transformed once, ready to be compared again and again.
-struct Bench {
-    fft: Fft2,
-    window: Vec<f64>,
-    test: Vec<Complex64>,
-    /// Ring of each spectrum entry; `usize::MAX` where it does not count.
-    ring: Vec<usize>,
-    ring_frequency: Vec<f64>,
-}
-
-#[derive(Clone, Copy)]
-struct Comparison {
-    error: f64,
-    error_as_it_is: f64,
-    true_detail_px: f64,
-}
-
-impl Bench {
-    fn new(test: ArrayView2<'_, f32>, border: usize, cutoff: f64) -> Bench {
-        let (height, width) = (test.nrows() - 2 * border, test.ncols() - 2 * border);
-        let fft = Fft2::new(width, height);
-        let (wx, wy) = (fade(width, width * 15 / 100), fade(height, height * 15 / 100));
-        let window: Vec<f64> =
-            wy.iter().flat_map(|vertical| wx.iter().map(move |across| across * vertical)).collect();
-        let rings_per_cycle = width.min(height) as f64;
-        let mut ring = Vec::with_capacity(width * height);
-        let mut last = 0;
-        for i in 0..width * height {
-            let (fx, fy) = fft.frequency(i);
-            let f = fx.hypot(fy);
-            let k = (f * rings_per_cycle).round() as usize;
-            let counts = i != 0 && k > 0 && f <= cutoff;
-            ring.push(if counts { k } else { usize::MAX });
-            last = last.max(if counts { k } else { 0 });
-        }
-        let ring_frequency = (0..=last).map(|k| k as f64 / rings_per_cycle).collect();
-        let inside = test.slice(ndarray::s![border..border + height, border..border + width]);
-        let values: Vec<f64> = inside.iter().map(|v| f64::from(*v)).collect();
-        let mut bench = Bench { fft, window, test: Vec::new(), ring, ring_frequency };
-        bench.test = bench.windowed(&values, width);
-        bench
-    }
-
-    /// Spectrum of what lies under the window, its windowed mean taken off.
-    fn windowed(&self, values: &[f64], stride: usize) -> Vec<Complex64> {
-        let (width, height) = (self.fft.width, self.fft.height);
-        let row = |y: usize| &values[y * stride..y * stride + width];
-        let mut sum = 0.0;
-        for y in 0..height {
-            let weights = &self.window[y * width..(y + 1) * width];
-            sum += row(y).iter().zip(weights).map(|(v, w)| v * w).sum::<f64>();
-        }
-        let mean = sum / self.window.iter().sum::<f64>();
-        let mut out = Vec::with_capacity(width * height);
-        for y in 0..height {
-            let weights = &self.window[y * width..(y + 1) * width];
-            out.extend(row(y).iter().zip(weights).map(|(v, w)| (v - mean) * w));
-        }
-        self.fft.of(&out)
-    }
-
-    fn compare(&self, truth: &[f64], stride: usize) -> Comparison {
-        let truth = self.windowed(truth, stride);
-        let rings = self.ring_frequency.len();
-        let (mut cross, mut of_test, mut of_truth) =
-            (vec![0.0; rings], vec![0.0; rings], vec![0.0; rings]);
-        let mut beyond = 0.0;
-        for ((t, s), &k) in truth.iter().zip(&self.test).zip(&self.ring) {
-            if k < rings {
-                cross[k] += t.re * s.re + t.im * s.im;
-                of_test[k] += s.norm_sqr();
-                of_truth[k] += t.norm_sqr();
-            } else {
-                beyond += s.norm_sqr();
-            }
-        }
-        // sum |T - H S|^2 with the best H is sum |T|^2 - (Re sum T S*)^2 / sum |S|^2.
-        let (mut unexplained, mut all) = (0.0, 0.0);
-        let mut true_until = None;
-        for k in 1..rings {
-            let explained = if of_test[k] > 0.0 { cross[k] * cross[k] / of_test[k] } else { 0.0 };
-            unexplained += (of_truth[k] - explained).max(0.0);
-            all += of_truth[k];
-            let correlation = cross[k] / (of_test[k] * of_truth[k]).sqrt();
-            // The first few rings hold a handful of entries and say little by themselves.
-            if true_until.is_none() && k >= 4 && (correlation.is_nan() || correlation < 0.5) {
-                true_until = Some(self.ring_frequency[k]);
-            }
-        }
-        let finest = true_until.or(self.ring_frequency.last().copied()).unwrap_or(0.0);
-        let (cross, of_test) = (cross.iter().sum::<f64>(), of_test.iter().sum::<f64>() + beyond);
-        Comparison {
-            error: (unexplained / all).sqrt(),
-            error_as_it_is: (1.0 - cross * cross / (of_test * all)).max(0.0).sqrt(),
-            true_detail_px: 1.0 / finest,
-        }
-    }
 }
 
 #[cfg(test)]

@@ -1,0 +1,260 @@
+//! How near stacks and stills come to the truth, method by method, on simulated captures of
+//! several nights: `cargo bench --bench fidelity`.
+//!
+//! Each picture is held against the truth twice over. *Straightened*: a smooth field carries the
+//! truth onto the picture first, so that what counts is what the picture does not know; the
+//! field itself is told as *distortion*. *As it is*: place, gain and offset fitted only, so that
+//! blur counts; this is for finished stills, beside the best filter that the truth can choose for
+//! the same stack.
+//!
+//! The alignment oracle undoes the true warp of the frames and averages the best fifth of them, by
+//! their true Strehl ratio. `cargo bench --bench fidelity -- NAME` runs the nights whose name
+//! holds NAME.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
+#[path = "../tests/truth/baseline.rs"]
+#[allow(dead_code)]
+mod baseline;
+#[path = "fidelity/oracle.rs"]
+mod oracle;
+
+use baseline::{Mean, raw_plane, single};
+use rayon::prelude::*;
+use stillwright_night::judge::{
+    JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
+};
+use stillwright_night::picture::{Grade, Layout, Plane, Silent};
+use stillwright_night::sample::{SampleCapture, SampleSettings, simulate};
+use stillwright_night::seeing::raster::Raster;
+use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
+use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
+use stillwright_night::stacking::{Keep, StackSettings, stack};
+
+/// Left out along the edge, px.
+const BORDER_PX: usize = 24;
+
+fn main() {
+    // Cargo passes `--bench`; what does not begin with a dash chooses nights.
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let nights = nights();
+    let chosen = nights.iter().filter(|(name, _)| {
+        wanted.is_empty() || wanted.iter().any(|part| name.contains(part.as_str()))
+    });
+    println!(
+        "straightened error (distortion, px rms); bits: information, per cent of the oracle's; detail: periods \
+         in px at which the correlation with the truth falls below 0.5, and what the halves claim"
+    );
+    for (name, settings) in chosen {
+        Night::new(settings).tell(name);
+    }
+}
+
+/// The nights: three seeings, little and much noise, a planet in colour.
+fn nights() -> Vec<(&'static str, SampleSettings)> {
+    let ground = |seed: u64, d_over_r0: f64, electrons: f64, bits: u32| {
+        let mut night = SampleSettings::demo(seed);
+        night.air.d_over_r0 = d_over_r0;
+        night.camera.electrons_at_white = electrons;
+        night.camera.bit_depth = bits;
+        night
+    };
+    let mut bayer = ground(15, 5.0, 6000.0, 8);
+    bayer.camera.layout = SampleSettings::disc(1).camera.layout;
+    vec![
+        ("ground-calm", ground(11, 2.5, 6000.0, 8)),
+        ("ground-fair", ground(12, 4.5, 9000.0, 12)),
+        ("ground-noisy", ground(13, 5.0, 800.0, 8)),
+        ("ground-rough", ground(14, 8.0, 9000.0, 12)),
+        ("ground-bayer", bayer),
+        ("disc-bayer", SampleSettings::disc(16)),
+    ]
+}
+
+/// A simulated night with its frames in one channel, the truth, and what the survey found.
+struct Night {
+    capture: SampleCapture,
+    simulation: stillwright_night::sample::Simulation,
+    survey: stillwright_night::seeing::Survey,
+    channel: usize,
+    frames: Vec<Plane>,
+    layout: Layout,
+    cutoff: f64,
+}
+
+/// One picture held against the truth.
+struct Held {
+    rings: RingCorrelation,
+    distortion_px: f64,
+    as_it_is: f64,
+}
+
+impl Night {
+    fn new(settings: &SampleSettings) -> Night {
+        let capture = SampleCapture::prepare(settings).unwrap();
+        let simulation = simulate(settings, &Silent).unwrap();
+        let survey = survey(&simulation, &SurveySettings::default(), &Silent).unwrap();
+        let layout = simulation.format.layout;
+        let channel = usize::from(layout != Layout::Mono);
+        let frames: Vec<Plane> = simulation.frames.par_iter().map(raw_plane).collect();
+        let cutoff = simulation.truth.cutoff_cycles_per_px[channel];
+        Night { capture, simulation, survey, channel, frames, layout, cutoff }
+    }
+
+    /// Where the scene lies in frame `index`.
+    fn shift(&self, index: usize) -> (f64, f64) {
+        let shift = self.simulation.truth.frames[index].shift;
+        (f64::from(shift.x_px), f64::from(shift.y_px))
+    }
+
+    /// Hold `test`, which has the grid of frame `index`, against the truth.
+    fn held(&self, test: &Plane, index: usize) -> Held {
+        let (x, y) = self.shift(index);
+        let margin = self.simulation.truth.margin_px as f64;
+        let settings = JudgeSettings {
+            border_px: BORDER_PX,
+            near: Some((margin - x, margin - y)),
+            reach_px: 6.0,
+            ..JudgeSettings::new(self.cutoff)
+        };
+        let truth = self.simulation.picture.plane(self.channel);
+        let judged = straight_error(truth, test.view(), &settings).unwrap();
+        let source = Raster::of_plane(truth);
+        let placed = Plane::from_shape_fn(test.dim(), |(v, u)| {
+            cubic(&source, u as f32 + judged.x_px as f32, v as f32 + judged.y_px as f32)
+        });
+        let field = straighten(test.view(), placed.view());
+        let straight = field.lay_straight(placed.view());
+        Held {
+            rings: ring_correlation(straight.view(), test.view(), self.cutoff, BORDER_PX).unwrap(),
+            distortion_px: field.rms_px(BORDER_PX),
+            as_it_is: judged.error_as_it_is,
+        }
+    }
+
+    fn mean(&self, frames: &[&FrameReport]) -> Plane {
+        let (height, width) = self.frames[0].dim();
+        let mut mean = Mean::new(height, width);
+        for frame in frames {
+            mean.add(&self.frames[frame.index], self.layout, self.channel, frame.shift);
+        }
+        mean.finish(BORDER_PX)
+    }
+
+    /// The alignment oracle: the best fifth of whole frames by their true Strehl ratio.
+    fn oracle(&self) -> Plane {
+        let mut order: Vec<usize> = (0..self.frames.len()).collect();
+        let strehl = |index: &usize| self.simulation.truth.frames[*index].mean_strehl;
+        order.sort_by(|a, b| strehl(b).total_cmp(&strehl(a)));
+        order.truncate(self.frames.len().div_ceil(5));
+        let (x, y) = self.shift(self.survey.reference_index);
+        // Dispersion carries the channel as a whole; the mean over all frames does not need it.
+        let sums: Vec<Plane> = order
+            .par_iter()
+            .map(|&index| {
+                let light = single(&self.frames[index], self.layout, self.channel);
+                let warp = self.capture.true_warp(index).unwrap();
+                oracle::undone(&light, &warp, (-x as f32, -y as f32))
+            })
+            .collect();
+        let mut sum = Plane::zeros(self.frames[0].dim());
+        sums.iter().for_each(|plane| sum += plane);
+        sum / order.len() as f32
+    }
+
+    fn tell(&self, name: &str) {
+        let reference = self.survey.reference_index;
+        let mut usable: Vec<&FrameReport> =
+            self.survey.frames.iter().filter(|f| f.rejected.is_none()).collect();
+        usable.sort_by(|a, b| Grade::sharpest_first(a.grade, b.grade));
+        let oracle = self.held(&self.oracle(), reference);
+        let bits =
+            |held: &Held| 100.0 * held.rings.information_bits() / oracle.rings.information_bits();
+        let line = |what: &str, held: &Held, claimed: &str| {
+            let detail = held.rings.falls_below(0.5).map_or(2.0, |f| 1.0 / f);
+            println!(
+                "{name:<13} {what:<22} {:.4} ({:.2})  bits {:5.1} %  detail {detail:.2} {claimed}",
+                held.rings.error,
+                held.distortion_px,
+                bits(held)
+            );
+        };
+        let best = usable
+            .par_iter()
+            .take(12)
+            .map(|f| self.held(&single(&self.frames[f.index], self.layout, self.channel), f.index))
+            .min_by(|a, b| a.rings.error.total_cmp(&b.rings.error))
+            .unwrap();
+        line("best single frame", &best, "");
+        line("mean of all", &self.held(&self.mean(&usable), reference), "");
+        let fifth = usable.len().div_ceil(5);
+        line("best 20 %, whole frames", &self.held(&self.mean(&usable[..fifth]), reference), "");
+        line("alignment oracle", &oracle, "");
+        for keep in [
+            Keep::Percent(10.0),
+            Keep::Percent(20.0),
+            Keep::Percent(50.0),
+            Keep::Percent(100.0),
+            Keep::Auto,
+        ] {
+            let settings = StackSettings { keep, ..StackSettings::default() };
+            let stacked = stack(&self.simulation, &self.survey, &settings, &Silent).unwrap();
+            let plane = stacked.picture.plane(self.channel).to_owned();
+            let held = self.held(&plane, reference);
+            let done = finish(&stacked, &FinishSettings::default(), &Silent).unwrap();
+            let light = done.measured.light.as_ref();
+            let claimed = light
+                .and_then(|m| m.correlation.at_one_seventh)
+                .map_or(String::new(), |r| format!("(claimed {:.2})", r.detail_px));
+            let what = match keep {
+                Keep::Auto => format!("stack, advised {:.0} %", stacked.keep_percent),
+                Keep::Percent(percent) => format!("stack, keep {percent:.0} %"),
+            };
+            line(&what, &held, &claimed);
+            if let Some(advice) = &stacked.advice {
+                let rungs: Vec<String> = advice
+                    .ladder
+                    .iter()
+                    .map(|r| format!("{:.0} %: {:.0}", r.percent, r.information_bits))
+                    .collect();
+                println!("{name:<13}   advice, bits: {}", rungs.join(", "));
+            }
+            if matches!(keep, Keep::Percent(p) if p == 20.0) || keep == Keep::Auto {
+                let optics = Some(self.optics());
+                let known = FinishSettings { optics, ..FinishSettings::default() };
+                let with = finish(&stacked, &known, &Silent).unwrap();
+                let still = |done: &stillwright_night::stacking::finish::Finished| {
+                    self.held(&done.picture.plane(self.channel).to_owned(), reference).as_it_is
+                };
+                let (x, y) = self.shift(reference);
+                let margin = self.simulation.truth.margin_px as f64;
+                let near = JudgeSettings {
+                    border_px: BORDER_PX,
+                    near: Some((margin - x, margin - y)),
+                    reach_px: 6.0,
+                    ..JudgeSettings::new(self.cutoff)
+                };
+                let truth = self.simulation.picture.plane(self.channel);
+                let best = straight_error(truth, plane.view(), &near).unwrap();
+                println!(
+                    "{name:<13}   as it is: stack {:.3}, still {:.3}, with the telescope {:.3}; best filter {:.3}",
+                    best.error_as_it_is,
+                    still(&done),
+                    still(&with),
+                    best.error
+                );
+            }
+        }
+    }
+
+    fn optics(&self) -> Optics {
+        let telescope = &self.simulation.truth.settings.telescope;
+        let pixel_um = 2.9;
+        Optics {
+            aperture_m: telescope.aperture_m,
+            obstruction: telescope.obstruction,
+            focal_length_m: pixel_um * 1e-6 / (telescope.arcsec_per_px / 206_264.806_247_096_36),
+            pixel_um,
+            wavelength_m: self.simulation.truth.wavelengths_m[self.channel],
+        }
+    }
+}

@@ -1,0 +1,156 @@
+//! The inspector: what is selected, in sections that fold.
+//!
+//! A panel is one file here and one row in [`SECTIONS`]. Every control says in a tooltip what it
+//! does for the picture and in which unit, returns to its rest by a double-click, and takes typed
+//! numbers.
+
+mod capture;
+mod detail;
+mod export;
+mod keep;
+mod optics;
+mod rows;
+mod tone;
+
+pub use export::target;
+pub use optics::OpticsDraft;
+
+use crate::state::{Desk, ViewState};
+use crate::theme::{Tokens, body, title};
+use egui::{Align, Label, Layout, RichText, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
+use stillwright_night::session::Entry;
+
+/// What a section is given.
+pub struct Bench<'a, 'd> {
+    /// Colours.
+    pub tokens: &'a Tokens,
+    /// The session and the wishes.
+    pub desk: &'a mut Desk<'d>,
+    /// The view.
+    pub view: &'a mut ViewState,
+    /// The capture that is selected.
+    pub entry: &'a Entry,
+}
+
+/// One section.
+struct Section {
+    name: &'static str,
+    /// A few words beside the name.
+    words: fn(&Entry) -> String,
+    show: fn(&mut Ui, &mut Bench<'_, '_>),
+    open: bool,
+    /// Whether it has anything to say of this capture.
+    there: fn(&Entry) -> bool,
+}
+
+const SECTIONS: &[Section] = &[
+    Section {
+        name: "Capture",
+        words: capture::words,
+        show: capture::show,
+        open: true,
+        there: |_| true,
+    },
+    Section {
+        name: "Optics",
+        words: optics::words,
+        show: optics::show,
+        open: true,
+        there: |_| true,
+    },
+    Section { name: "Keep", words: keep::words, show: keep::show, open: true, there: |_| true },
+    Section {
+        name: "Finish",
+        words: detail::words,
+        show: detail::show,
+        open: true,
+        there: |_| true,
+    },
+    Section { name: "Tone", words: tone::words, show: tone::show, open: true, there: |_| true },
+    Section {
+        name: "Colour",
+        words: tone::colour_words,
+        show: tone::show_colour,
+        open: true,
+        there: tone::has_colour,
+    },
+    Section {
+        name: "Export",
+        words: export::words,
+        show: export::show,
+        open: true,
+        there: |_| true,
+    },
+];
+
+/// Draw the inspector: the sections scroll, the main button stays.
+pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewState) {
+    let session = desk.session;
+    let Some(entry) = session.selected() else { return };
+    let mut bench = Bench { tokens, desk, view, entry };
+    let spacing = ui.spacing_mut();
+    spacing.item_spacing.y = 2.0;
+    spacing.interact_size.y = 22.0;
+    spacing.button_padding.y = 2.0;
+    egui::Panel::bottom("main button")
+        .frame(egui::Frame::NONE)
+        .resizable(false)
+        .show_separator_line(false)
+        .show(ui, |ui| export::button(ui, &mut bench));
+    egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        ui.add_space(8.0);
+        for (number, section) in SECTIONS.iter().filter(|s| (s.there)(entry)).enumerate() {
+            if number > 0 {
+                ui.add_space(6.0);
+                let (rect, _) =
+                    ui.allocate_exact_size(vec2(ui.available_width(), 1.0), Sense::hover());
+                ui.painter().hline(rect.x_range(), rect.top() + 0.5, Stroke::new(1.0, tokens.line));
+                ui.add_space(4.0);
+            }
+            let open = header(ui, &bench, section);
+            if open {
+                ui.add_space(2.0);
+                ui.push_id(section.name, |ui| (section.show)(ui, &mut bench));
+            }
+        }
+        ui.add_space(16.0);
+    });
+}
+
+/// The line that folds a section; whether it is open.
+fn header(ui: &mut Ui, bench: &Bench<'_, '_>, section: &Section) -> bool {
+    let tokens = bench.tokens;
+    let id = ui.make_persistent_id(("section", section.name));
+    let mut open = ui.data_mut(|data| *data.get_persisted_mut_or(id, section.open));
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 24.0), Sense::click());
+    if response.clicked() {
+        open = !open;
+        ui.data_mut(|data| data.insert_persisted(id, open));
+    }
+    let colour =
+        if response.hovered() || response.has_focus() { tokens.chosen } else { tokens.text };
+    let quiet = if response.hovered() { tokens.chosen } else { tokens.quiet };
+    rows::arrow(ui.painter(), pos2(rect.left() + 4.0, rect.center().y), open, quiet);
+    let name = ui.painter().layout_no_wrap(section.name.into(), title(), colour);
+    let after = rect.left() + 14.0 + name.size().x;
+    ui.painter().galley(
+        pos2(rect.left() + 14.0, rect.center().y - name.size().y / 2.0),
+        name,
+        colour,
+    );
+    let mut place = rect;
+    place.set_left(after + 12.0);
+    let words = (section.words)(bench.entry);
+    if !words.is_empty() {
+        let mut child = ui.new_child(
+            egui::UiBuilder::new().max_rect(place).layout(Layout::right_to_left(Align::Center)),
+        );
+        child.add(Label::new(RichText::new(words).font(body()).color(tokens.quiet)).truncate());
+    }
+    response.widget_info(|| {
+        let role = egui::Role::Button;
+        let state = if open { "open" } else { "folded" };
+        WidgetInfo::labeled(role, true, format!("Section {}, {state}", section.name))
+    });
+    open
+}
