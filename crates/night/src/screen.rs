@@ -154,3 +154,50 @@ fn forget(ready: &mut HashMap<PictureId, Ready>) {
         ready.remove(&oldest);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::mpsc;
+    use std::time::Duration;
+
+    const LONG: Duration = Duration::from_secs(60);
+
+    fn shown(side: usize) -> Shown {
+        let picture = Arc::new(Picture::black(1, side, side));
+        Shown { id: PictureId::next(), picture, black: 0.0, white: 1.0 }
+    }
+
+    #[test]
+    fn pictures_are_made_ready_once_and_the_caller_is_woken() {
+        let (wake, woken) = mpsc::channel();
+        let screen = Screen::new(move || drop(wake.send(()))).unwrap();
+        let (large, small) = (shown(3000), shown(16));
+        assert!(screen.get(&large).is_none() && screen.get(&small).is_none());
+        for _ in 0..2 {
+            woken.recv_timeout(LONG).unwrap();
+        }
+        let first = screen.get(&large).unwrap();
+        assert_eq!((first.width(), first.height()), (3000, 3000));
+        assert!(Arc::ptr_eq(&first, &screen.get(&large).unwrap()));
+        assert!(screen.get(&small).is_some());
+        assert!(!screen.busy());
+        assert!(woken.recv_timeout(Duration::from_millis(50)).is_err(), "nothing is made twice");
+    }
+
+    #[test]
+    fn what_nobody_asks_for_is_forgotten() {
+        let mut ready = HashMap::new();
+        let newest: Vec<PictureId> = (0..KEPT as u64 + 5)
+            .map(|asked| {
+                let shown = shown(4);
+                let pyramid = Arc::new(Pyramid::of(&shown.picture, Stretch::NONE));
+                ready.insert(shown.id, Ready { pyramid, asked });
+                shown.id
+            })
+            .collect();
+        forget(&mut ready);
+        assert_eq!(ready.len(), KEPT);
+        assert!(newest[5..].iter().all(|id| ready.contains_key(id)));
+    }
+}

@@ -68,6 +68,8 @@ impl Workbench {
     /// When another window has the night, or the system gives no thread.
     pub fn new(ctx: &Context, options: WorkbenchOptions) -> Result<Workbench, OpenError> {
         theme::install_fonts(ctx);
+        // Size of text is ours to keep.
+        ctx.options_mut(|options| options.zoom_with_keyboard = false);
         let wake = || {
             let ctx = ctx.clone();
             move || ctx.request_repaint()
@@ -98,6 +100,11 @@ impl Workbench {
     /// The night.
     pub fn session(&self) -> &Session {
         &self.session
+    }
+
+    /// Ask something of the night, as the panels do.
+    pub fn send(&mut self, command: Command) {
+        self.session.send(command);
     }
 
     /// Times of frames so far.

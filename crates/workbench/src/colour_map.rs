@@ -37,11 +37,11 @@ impl ColourMap {
 
 /// Points of the path: OKLab lightness, a, b at equal distances along it.
 const PATH: [[f32; 3]; 5] = [
-    [0.28, 0.02, -0.11],
-    [0.45, -0.04, -0.08],
-    [0.62, -0.10, 0.00],
+    [0.30, 0.01, -0.09],
+    [0.45, -0.03, -0.07],
+    [0.62, -0.09, 0.01],
     [0.78, -0.09, 0.09],
-    [0.93, -0.02, 0.15],
+    [0.92, -0.03, 0.14],
 ];
 
 /// The path as a smooth curve (uniform cubic B-spline through its neighbourhood), at `u` from 0

@@ -121,9 +121,9 @@ fn newest(ui: &mut Ui, tokens: &Tokens, desk: &Desk<'_>, view: &mut ViewState) {
 fn about(desk: &Desk<'_>, message: &Message) -> String {
     match message.capture.and_then(|id| desk.session.entry(id)) {
         Some(entry) if !message.words.contains(&entry.name) => {
-            format!("{}: {}", entry.name, message.words)
+            words::told(&format!("{}: {}", entry.name, message.words))
         }
-        _ => message.words.clone(),
+        _ => words::told(&message.words),
     }
 }
 

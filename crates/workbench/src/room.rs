@@ -118,10 +118,13 @@ fn bench(
 }
 
 fn chart_to_come(ui: &mut Ui, area: Rect, tokens: &Tokens, entry: &Entry) {
-    let (words, _) = shelf::state_words(entry);
+    let (words, trouble) = shelf::state_words(entry);
     let painter = ui.painter();
     painter.text(area.left_top(), egui::Align2::LEFT_TOP, chart::TIME_NAME, body(), tokens.quiet);
     painter.hline(area.x_range(), area.bottom() - 24.0, Stroke::new(1.0, tokens.line));
+    if trouble {
+        return;
+    }
     let text = format!("{words}. The grades of all frames appear here.");
     let text = painter.layout(text, body(), tokens.quiet, area.width().min(520.0));
     painter.galley(area.center() - text.size() / 2.0, text, tokens.quiet);

@@ -200,6 +200,8 @@ pub fn field(
     let (prefix, unit, unknown_at_zero) = (scale.prefix, scale.unit, scale.unknown_at_zero);
     let drag = DragValue::new(value)
         .range(scale.range.clone())
+        // What the program found may lie beyond what a hand would choose: it stays as it is.
+        .clamp_existing_to_range(false)
         .speed(span / 400.0)
         .max_decimals(scale.decimals)
         .custom_formatter(move |value, decimals| {

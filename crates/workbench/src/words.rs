@@ -31,6 +31,16 @@ pub fn sentence(text: &str) -> String {
     letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }
 
+/// What an error says, for people: one line after the other without indents, a capital first.
+pub fn told(words: &str) -> String {
+    let lines: Vec<&str> = words.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
+    let lines: Vec<String> = lines
+        .iter()
+        .map(|line| if line.contains('/') { (*line).to_string() } else { sentence(line) })
+        .collect();
+    lines.join("\n")
+}
+
 /// A number with three significant digits at most, without needless zeros.
 pub fn number(value: f64) -> String {
     if !value.is_finite() {
@@ -145,6 +155,7 @@ mod tests {
         for (n, words) in [(0u64, "0"), (999, "999"), (1000, "1 000"), (2_121_856, "2 121 856")] {
             assert_eq!(plain(count(n)), words);
         }
+        assert_eq!(told("no disk\n  find it\n  /a/b.ser"), "No disk\nFind it\n/a/b.ser");
         assert_eq!((sentence("grading x"), sentence("")), ("Grading x".into(), String::new()));
         assert_eq!(counted(1, "frame", "frames"), "1 frame");
         assert_eq!(plain(counted(2000, "frame", "frames")), "2 000 frames");

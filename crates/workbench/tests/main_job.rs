@@ -7,6 +7,7 @@ use egui::accesskit::Role;
 use egui::{Key, Modifiers, pos2};
 use egui_kittest::kittest::{NodeT, Queryable};
 use std::path::PathBuf;
+use stillwright_night::Recipe;
 use stillwright_night::session::CaptureState;
 use stillwright_night::stacking::Keep;
 use stillwright_night::stacking::finish::Sharpening;
@@ -34,7 +35,9 @@ fn from_dropped_capture_to_written_still_and_back_again() {
     window.wait_done();
     let chart = window.entry().chart.clone().unwrap();
     assert_eq!(chart.points.len(), 60);
-    assert_eq!(window.entry().recipe.stack.keep, Keep::Auto);
+    // Drawing alone changes nothing.
+    assert_eq!(*window.entry().recipe, Recipe::default());
+    assert_eq!(window.harness.state().session().undo_words(), None);
 
     // Drag the keep from where it is to a quarter.
     let plot = window.harness.get_by_role_and_label(Role::Slider, "Keep").rect();

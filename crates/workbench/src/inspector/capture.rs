@@ -21,7 +21,7 @@ pub fn words(entry: &Entry) -> String {
 pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     let Some(facts) = &entry.facts else {
-        sentence(ui, "Not opened yet.", tokens.quiet);
+        sentence(ui, "Nothing is known of it yet.", tokens.quiet);
         return;
     };
     fact(

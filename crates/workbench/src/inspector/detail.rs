@@ -106,9 +106,10 @@ fn size_words(figure: &ScaleFigure) -> (String, String) {
 
 fn gain(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
     let (name, mut under) = size_words(figure);
-    if figure.held_below > 0.0 {
-        let held = words::percent(100.0 * figure.held_below);
+    let held = 100.0 * figure.held_below;
+    if under.is_empty() || held >= 0.05 {
         let separator = if under.is_empty() { "" } else { " · " };
+        let held = if held >= 0.05 { words::percent(held) } else { "nothing".into() };
         under = format!("{under}{separator}holds {held}");
     }
     let name = format!("Detail {name}");
@@ -119,7 +120,7 @@ fn gain(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
     );
     let title = Title { name: &name, under: &under, tip: &tip };
     let rest = Some(f64::from(figure.rest.gain));
-    let scale = Scale { power: 2.0, prefix: "×", decimals: 2, ..Scale::new(0.0..=20.0, rest) };
+    let scale = Scale { power: 3.0, prefix: "×", decimals: 2, ..Scale::new(0.0..=20.0, rest) };
     let mut value = f64::from(figure.now.gain);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
     send(

@@ -49,7 +49,7 @@ fn level(
     let now = level(Some(point)).or(rest).unwrap_or(f64::from(otherwise));
     let mut percent = 100.0 * now;
     let rest = rest.map(|rest| 100.0 * rest);
-    let scale = Scale { unit: "\u{2006}%", decimals: 1, ..Scale::new(-20.0..=150.0, rest) };
+    let scale = Scale { unit: "\u{2006}%", decimals: 1, ..Scale::new(-50.0..=150.0, rest) };
     let moved = slider(ui, bench.tokens, &Title { name, under: "", tip }, &mut percent, &scale);
     let id = bench.entry.id;
     if moved.reset {

@@ -24,6 +24,9 @@ pub fn caption(
     side: Side,
     on_the_right: bool,
 ) {
+    if scene.entry.facts.is_none() {
+        return;
+    }
     let (name, rest) = match side {
         Side::Frame => frame_caption(desk, view, scene),
         Side::Still => still_caption(scene.entry),
@@ -127,7 +130,7 @@ pub fn still_state(
 ) {
     let entry = scene.entry;
     let (head, more, retry) = match &entry.state {
-        CaptureState::Failed { words } => ("This went wrong".to_string(), words.clone(), true),
+        CaptureState::Failed { words } => ("This went wrong".to_string(), words::told(words), true),
         CaptureState::Gone => (
             "The file is gone".to_string(),
             format!(

@@ -141,8 +141,9 @@ pub fn show(
             let left = Rect::from_min_max(area.min, pos2(middle - 1.0, area.bottom()));
             let right = Rect::from_min_max(pos2(middle, area.top()), area.max);
             for (side, rect) in [(Side::Frame, left), (Side::Still, right)] {
-                let placed = interact(ui, rect, side, desk, view, &scene);
+                let (placed, focus) = interact(ui, rect, side, desk, view, &scene);
                 draw(ui, &placed, rect, side, view, easel, &scene);
+                focus_ring(ui, rect, tokens, focus);
                 captions::caption(ui, rect, tokens, desk, view, &scene, side, false);
                 if side == Side::Still {
                     captions::still_state(ui, rect, tokens, desk, &scene);
@@ -155,7 +156,7 @@ pub fn show(
             ui.painter().vline(middle - 0.5, area.y_range(), Stroke::new(1.0, line));
         }
         Arrangement::Wiper => {
-            let placed = interact(ui, area, Side::Still, desk, view, &scene);
+            let (placed, focus) = interact(ui, area, Side::Still, desk, view, &scene);
             let x = (area.left() + view.boxes.wiper * area.width()).round();
             let left = Rect::from_min_max(area.min, pos2(x, area.bottom()));
             let right = Rect::from_min_max(pos2(x, area.top()), area.max);
@@ -165,16 +166,18 @@ pub fn show(
             captions::caption(ui, area, tokens, desk, view, &scene, Side::Still, true);
             captions::scale_bar(ui, &placed, tokens, entry);
             wiper(ui, area, x, tokens, view);
+            focus_ring(ui, area, tokens, focus);
             captions::still_state(ui, area, tokens, desk, &scene);
         }
         Arrangement::Blink => {
-            let placed = interact(ui, area, Side::Still, desk, view, &scene);
+            let (placed, focus) = interact(ui, area, Side::Still, desk, view, &scene);
             let turn = (ui.input(|i| i.time) / BLINK.as_secs_f64()) as u64;
             let side = if turn.is_multiple_of(2) { Side::Frame } else { Side::Still };
             draw(ui, &placed, area, side, view, easel, &scene);
             captions::caption(ui, area, tokens, desk, view, &scene, side, false);
             captions::scale_bar(ui, &placed, tokens, entry);
             captions::still_state(ui, area, tokens, desk, &scene);
+            focus_ring(ui, area, tokens, focus);
             ui.ctx().request_repaint_after(BLINK / 4);
         }
     }
@@ -202,7 +205,8 @@ fn region_of(seen: Rect, ground: Vec2, scale: f32) -> Option<Region> {
     (width > 0 && height > 0).then_some(Region { left, top, width, height })
 }
 
-/// Zoom, pan, readout; tells the session which part of the still is looked at.
+/// Zoom, pan, readout; tells the session which part of the still is looked at. Also whether keys
+/// go to this picture.
 fn interact(
     ui: &mut Ui,
     rect: Rect,
@@ -210,7 +214,7 @@ fn interact(
     desk: &mut Desk<'_>,
     view: &mut ViewState,
     scene: &Scene<'_>,
-) -> Placed {
+) -> (Placed, bool) {
     let name = match side {
         Side::Frame => "Frame",
         Side::Still => "Still",
@@ -232,8 +236,6 @@ fn interact(
         } else {
             seen.zoom_to(&placed, ground, pixel, at);
         }
-    } else if response.clicked() {
-        response.request_focus();
     }
     if response.contains_pointer() {
         let (scroll, pinch) = ui.input(|i| (i.smooth_scroll_delta().y, i.zoom_delta()));
@@ -283,7 +285,15 @@ fn interact(
         Side::Still => format!("Still of {}", scene.entry.name),
     };
     response.widget_info(|| WidgetInfo::labeled(Role::Image, ui.is_enabled(), &words));
-    placed
+    (placed, response.has_focus())
+}
+
+/// Shows that keys go to this picture.
+fn focus_ring(ui: &Ui, rect: Rect, tokens: &Tokens, focus: bool) {
+    if focus {
+        let stroke = Stroke::new(1.0, tokens.chosen);
+        ui.painter().rect_stroke(rect.shrink(1.0), 2, stroke, egui::StrokeKind::Inside);
+    }
 }
 
 fn read(
