@@ -2,7 +2,6 @@
 
 use crate::accumulate::{Accumulator, Aligned};
 use crate::credible::Expected;
-use crate::samples::FramePlanes;
 use crate::stack::StackError;
 use rayon::prelude::*;
 use std::sync::Mutex;
@@ -89,6 +88,7 @@ impl Bench<'_> {
     ) -> Result<Vec<usize>, StackError> {
         let mut lost = Vec::new();
         let workers: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
+        let frames: Mutex<Vec<RawFrame>> = Mutex::new(Vec::new());
         let mut done = 0;
         for batch in chosen.chunks(self.batch()) {
             progress.advance(stage, done, chosen.len())?;
@@ -98,6 +98,9 @@ impl Bench<'_> {
                     // Buffers outlive the batch: a worker is borrowed for one frame.
                     let spare = workers.lock().ok().and_then(|mut w| w.pop());
                     let mut worker = spare.unwrap_or_default();
+                    if worker.frame.is_none() {
+                        worker.frame = frames.lock().ok().and_then(|mut f| f.pop());
+                    }
                     let result = self.align_one(c, aligner, correction, &mut worker);
                     if let Ok(mut workers) = workers.lock() {
                         workers.push(worker);
@@ -114,6 +117,10 @@ impl Bench<'_> {
             }
             for (target, sum) in sums.iter_mut().enumerate() {
                 sum.add(&good, target, expected);
+            }
+            // Frames are filled again by the next batch.
+            if let Ok(mut frames) = frames.lock() {
+                frames.extend(good.into_iter().map(|aligned| aligned.frame));
             }
             done += batch.len();
         }
@@ -136,9 +143,13 @@ impl Bench<'_> {
         if let Some(correction) = correction {
             field = corrected(&field, correction);
         }
-        let mut planes = FramePlanes::default();
-        planes.load(worker.frame.as_ref()?, report.transparency);
-        Some(Aligned { planes, field, weights: chosen.weights.clone(), half: chosen.half })
+        Some(Aligned {
+            frame: worker.frame.take()?,
+            transparency: report.transparency,
+            field,
+            weights: chosen.weights.clone(),
+            half: chosen.half,
+        })
     }
 }
 
