@@ -5,7 +5,7 @@ use crate::credible::Expected;
 use crate::stack::StackError;
 use rayon::prelude::*;
 use std::sync::Mutex;
-use stillwright_picture::{FrameSource, Progress, RawFrame, Stage};
+use stillwright_picture::{FrameSource, Progress, RawFrame, SampleType, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::{Field, Smoothness};
 use stillwright_seeing::luminance::Luminance;
@@ -51,8 +51,13 @@ impl Bench<'_> {
     /// Frames held at once: enough for every core, few enough for memory (about 256 MiB).
     fn batch(&self) -> usize {
         let format = self.source.format();
-        let bytes = format.sample_count() * 4 + format.width * format.height * 12;
-        ((256 << 20) / bytes.max(1)).clamp(2, 16)
+        let sample = match format.sample_type {
+            SampleType::U8 => 1,
+            SampleType::U16 => 2,
+            SampleType::F32 => 4,
+        };
+        let bytes = format.sample_count() * sample + format.width * format.height / 16;
+        ((256 << 20) / bytes.max(1)).clamp(2, 32)
     }
 
     /// The light of one frame, stuck pixels mended, at the clear frames' brightness.
@@ -135,11 +140,15 @@ impl Bench<'_> {
         correction: Option<&Field>,
         worker: &mut Worker,
     ) -> Option<Aligned> {
-        self.read(chosen.index, worker)?;
         let report = self.survey.frames.get(chosen.index)?;
+        let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
+        self.source.read_frame(chosen.index, frame).ok()?;
+        self.survey.hot_pixels.mend(frame);
+        worker.luminance.reduced(frame, aligner.factor(), &mut worker.light);
         let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
-        let mut field = aligner.align(&worker.light, home, Some(&wanted), &mut worker.ripple);
+        let mut field =
+            aligner.align_reduced(&worker.light, home, Some(&wanted), &mut worker.ripple);
         if let Some(correction) = correction {
             field = corrected(&field, correction);
         }

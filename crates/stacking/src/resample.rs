@@ -109,6 +109,25 @@ impl Places {
     }
 }
 
+/// 0, 1, 2, ...
+static RAMP: [f32; BLOCK] = {
+    let mut ramp = [0.0; BLOCK];
+    let mut x = 0;
+    while x < BLOCK {
+        ramp[x] = x as f32;
+        x += 1;
+    }
+    ramp
+};
+
+/// The whole number nearest to `value`, which lies from 0 to 2^22: the bits of a sum whose last
+/// place is 1. A conversion would look for values out of range, one by one.
+#[inline(always)]
+fn whole(value: f32) -> u32 {
+    const UNITS: f32 = (1u32 << 23) as f32;
+    (value + UNITS).to_bits() & 0x007f_ffff
+}
+
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn place<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
     const LANES: usize = 8;
@@ -116,8 +135,9 @@ fn place<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
     let (right, bottom) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
     let (dx, dy, weight) = (&row.dx[..n], &row.dy[..n], &row.weight[..n]);
     let (us, vs, ws) = (&mut places.u[..n], &mut places.v[..n], &mut places.weight[..n]);
+    let (first, step) = (row.first_column as f32 + 0.5, 1.0 / row.scale);
     for x in 0..n {
-        let column = ((row.first_column + x) as f32 + 0.5) / row.scale - 0.5;
+        let column = (first + RAMP[x]) * step - 0.5;
         let u = column + dx[x] + row.offset_x;
         let v = row.position_y + dy[x];
         // 1 inside the frame, fading towards its edge, 0 outside. It never quite reaches 0
@@ -173,9 +193,9 @@ fn corners(places: &mut Places, n: usize, left: f32, top: f32) {
         let counts = ws[x] != 0.0;
         let (u, v) = if counts { (us[x], vs[x]) } else { (left, top) };
         let (i, j) = (u.floor(), v.floor());
-        px[x] = ((u - i) * PHASES as f32 + 0.5) as i32 as u16;
-        py[x] = ((v - j) * PHASES as f32 + 0.5) as i32 as u16;
-        corner[x] = ((j - top) as i32 * STRIDE as i32 + (i - left) as i32) as u32;
+        px[x] = whole((u - i) * PHASES as f32) as u16;
+        py[x] = whole((v - j) * PHASES as f32) as u16;
+        corner[x] = whole(j - top) * STRIDE as u32 + whole(i - left);
     }
 }
 
@@ -363,7 +383,7 @@ mod tests {
     /// The definition: Lanczos-3 at the nearest of 256 phases, sample by sample.
     fn naive(at: &dyn Fn(isize, isize) -> f32, u: f32, v: f32) -> f32 {
         let (i, j) = (u.floor(), v.floor());
-        let phase = |t: f32| ((t * 256.0 + 0.5) as usize).min(256);
+        let phase = |t: f32| (t * 256.0).round_ties_even() as usize;
         let (kx, ky) = (kernels()[phase(u - i)], kernels()[phase(v - j)]);
         let mut sum = 0.0;
         for (k, wy) in ky[..6].iter().enumerate() {
