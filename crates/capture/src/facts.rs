@@ -75,6 +75,10 @@ pub enum RemarkCode {
     BrokenChunk,
     /// Streams of pictures or sound that were not read.
     OtherStreams,
+    /// How luma was taken to run (16 to 235, or 0 to 255), and what was made of the colours.
+    LumaRange,
+    /// The pictures are compressed with loss.
+    Lossy,
 }
 
 /// One odd thing about a capture, said in a sentence.
@@ -87,7 +91,8 @@ pub struct Remark {
 }
 
 impl Remark {
-    pub(crate) fn new(code: RemarkCode, message: impl Into<String>) -> Remark {
+    /// A remark.
+    pub fn new(code: RemarkCode, message: impl Into<String>) -> Remark {
         Remark { code, message: message.into() }
     }
 }

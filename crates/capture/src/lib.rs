@@ -18,9 +18,11 @@ mod bytes;
 mod error;
 mod facts;
 mod formats;
+mod jpeg;
 mod samples;
 mod ser;
 mod time;
+mod yuv;
 
 pub use bytes::Bytes;
 pub use error::{CaptureError, Fault, MAX_FRAME_SAMPLES, MAX_SIDE};
