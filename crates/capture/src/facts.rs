@@ -79,6 +79,12 @@ pub enum RemarkCode {
     LumaRange,
     /// The pictures are compressed with loss.
     Lossy,
+    /// What full scale was taken to be, where the file does not say.
+    FullScale,
+    /// Numbers missing from a sequence of files.
+    Gaps,
+    /// Files of a sequence that are damaged or unlike the others.
+    BrokenFiles,
 }
 
 /// One odd thing about a capture, said in a sentence.
