@@ -271,8 +271,7 @@ fn add_row<'a>(
             let m = (span.end - at).min(LANES);
             let (mut f, mut r) = ([0.0f32; LANES], [0.0f32; LANES]);
             let (mut gx, mut gy) = ([0.0f32; LANES], [0.0f32; LANES]);
-            for l in 0..m {
-                let x = at + l;
+            for (l, x) in (at..at + m).enumerate() {
                 let wx = &table[usize::from(px[x]).min(PHASES)];
                 let wy = &table[usize::from(py[x]).min(PHASES)];
                 let from = corner[x] as usize;

@@ -72,7 +72,7 @@ impl Look {
                 }
                 Coding::Yuv(packing) => {
                     packing.each_luma(&stored, width, height, |luma| {
-                        let beyond = luma < 16 - OVERSHOOT || luma > 235 + OVERSHOOT;
+                        let beyond = !(16 - OVERSHOOT..=235 + OVERSHOOT).contains(&luma);
                         outside += u64::from(beyond);
                         lumas += 1;
                     });
