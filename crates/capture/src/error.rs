@@ -17,7 +17,8 @@ pub struct Fault {
 }
 
 impl Fault {
-    pub(crate) fn new(
+    /// A fault with all its parts.
+    pub fn new(
         expected: impl Into<String>,
         found: impl Into<String>,
         offset: impl Into<Option<u64>>,
@@ -52,6 +53,10 @@ pub enum CaptureError {
     /// The file is probably sound, but nothing here reads it.
     #[error("this kind of file is not read: {0}")]
     Unsupported(Fault),
+    /// The pictures are compressed in a way that an installed decoder may know, and nothing here
+    /// does.
+    #[error("the pictures are compressed in a way that is not read without a decoder: {0}")]
+    NeedsDecoder(Fault),
     /// A size beyond what is allowed ([`MAX_SIDE`], [`MAX_FRAME_SAMPLES`]).
     #[error("the frames are too large: {0}")]
     TooLarge(Fault),
@@ -76,6 +81,7 @@ impl CaptureError {
         match self {
             CaptureError::Damaged(fault)
             | CaptureError::Unsupported(fault)
+            | CaptureError::NeedsDecoder(fault)
             | CaptureError::TooLarge(fault)
             | CaptureError::Parameter(fault) => Some(fault),
             CaptureError::Io { .. } => None,

@@ -75,6 +75,16 @@ pub enum RemarkCode {
     BrokenChunk,
     /// Streams of pictures or sound that were not read.
     OtherStreams,
+    /// How luma was taken to run (16 to 235, or 0 to 255), and what was made of the colours.
+    LumaRange,
+    /// The pictures are compressed with loss.
+    Lossy,
+    /// What full scale was taken to be, where the file does not say.
+    FullScale,
+    /// Numbers missing from a sequence of files.
+    Gaps,
+    /// Files of a sequence that are damaged or unlike the others.
+    BrokenFiles,
 }
 
 /// One odd thing about a capture, said in a sentence.
@@ -87,7 +97,8 @@ pub struct Remark {
 }
 
 impl Remark {
-    pub(crate) fn new(code: RemarkCode, message: impl Into<String>) -> Remark {
+    /// A remark.
+    pub fn new(code: RemarkCode, message: impl Into<String>) -> Remark {
         Remark { code, message: message.into() }
     }
 }

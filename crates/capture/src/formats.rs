@@ -4,7 +4,7 @@ use crate::bytes::{Bytes, read_up_to};
 use crate::error::{CaptureError, Fault};
 use crate::facts::{Facts, Overrides};
 use crate::time::Ticks;
-use crate::{avi, ser};
+use crate::{avi, fits, pictures, ser};
 use stillwright_picture::FrameSource;
 
 /// An open capture: frames on demand, and what is known about them.
@@ -37,14 +37,15 @@ pub struct Format {
 }
 
 /// All formats, in the order in which they are tried.
-pub const FORMATS: &[Format] = &[ser::FORMAT, avi::FORMAT];
+pub const FORMATS: &[Format] =
+    &[ser::FORMAT, avi::FORMAT, fits::FORMAT, pictures::PNG, pictures::TIFF, pictures::JPEG];
 
 /// How much of a file's beginning the formats are told apart by.
 pub const HEAD_BYTES: usize = 512;
 
 /// Open a capture of any known format, told by its content and never by its name.
 ///
-/// Memory does not grow with the file, save 8 bytes a frame for formats without a fixed pitch.
+/// Memory does not grow with the file, save 16 bytes a frame for formats without a fixed pitch.
 ///
 /// # Errors
 /// [`CaptureError`]: the file is empty, of no known kind, or breaks its own format so that not

@@ -31,6 +31,31 @@ impl Ticks {
         (DAYS_TO_1970 * DAY..(DAYS_TO_1970 + 84_006) * DAY).contains(&self.0)
     }
 
+    /// A moment written as ISO 8601 has it, with or without a time and a fraction of a second:
+    /// `2024-11-15T21:30:00.25`. Years 1 to 9999; a zone is not understood, save `Z`.
+    pub fn from_iso(text: &str) -> Option<Ticks> {
+        let text = text.trim().trim_end_matches('Z');
+        let (date, time) = text.split_once('T').unwrap_or((text, "00:00:00"));
+        let mut parts = date.splitn(3, '-').map(|part| part.parse::<u64>().ok());
+        let (year, month, day) = (parts.next()??, parts.next()??, parts.next()??);
+        if !(1..=9999).contains(&year) || !(1..=12).contains(&month) || !(1..=31).contains(&day) {
+            return None;
+        }
+        let mut parts = time.splitn(3, ':');
+        let (hour, minute) =
+            (parts.next()?.parse::<u64>().ok()?, parts.next()?.parse::<u64>().ok()?);
+        let second: f64 = parts.next().unwrap_or("0").parse().ok()?;
+        if hour > 23 || minute > 59 || !(0.0..61.0).contains(&second) {
+            return None;
+        }
+        // Counted from March, as in `fmt`.
+        let (y, m) = if month > 2 { (year, month - 3) } else { (year - 1, month + 9) };
+        let days = 365 * y + y / 4 - y / 100 + y / 400 + (153 * m + 2) / 5 + day - 1;
+        let days = days.checked_sub(306)?;
+        let seconds = days * 86_400 + hour * 3600 + minute * 60;
+        Some(Ticks(seconds * 10_000_000 + (second * 1e7).round() as u64))
+    }
+
     /// Seconds from `earlier` to this moment, negative when it is not earlier.
     pub fn seconds_since(self, earlier: Ticks) -> f64 {
         (i128::from(self.0) - i128::from(earlier.0)) as f64 * 1e-7
@@ -95,6 +120,20 @@ mod tests {
             assert!((Ticks(ticks).julian_day() - julian_day).abs() < 1e-8, "{iso}");
         }
         assert_eq!(Ticks::UNIX_EPOCH, Ticks(621_355_968_000_000_000));
+    }
+
+    #[test]
+    fn moments_are_read_as_they_are_written() {
+        for ticks in [0, 621_355_968_000_000_000, 630_873_791_999_999_999, 638_673_030_002_500_000]
+        {
+            assert_eq!(Ticks::from_iso(&Ticks(ticks).to_string()), Some(Ticks(ticks)));
+        }
+        assert_eq!(Ticks::from_iso("2000-02-29"), Some(Ticks(630_873_792_000_000_000)));
+        for odd in
+            ["", "yesterday", "2024-13-01", "2024-01-01T25:00:00", "2024-01-01T1:2:-3", "99999-1-1"]
+        {
+            assert_eq!(Ticks::from_iso(odd), None, "{odd}");
+        }
     }
 
     #[test]

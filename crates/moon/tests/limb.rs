@@ -1,63 +1,13 @@
 //! Limbs found in pictures: planets' discs, and a piece of the Moon's edge.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+mod common;
+
+use common::picture;
 use stillwright_moon::fix::{Camera, Estimate, FixRequest, Projection, Px, SkyOffset, fix};
 use stillwright_moon::measure::{disc, disc_limb, snap_to_limb};
 use stillwright_moon::{LunarView, Moment, Planet, PlanetView};
 use stillwright_picture::Plane;
-
-/// Numbers from 0 to 1 without a pattern.
-fn chance(i: u64) -> f64 {
-    let mut z = i.wrapping_mul(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-}
-
-/// A picture of what `light` says, each pixel the mean of 5 x 5 points, blurred by a Gaussian of
-/// `sigma` px, with noise.
-fn picture(
-    width: usize,
-    height: usize,
-    sigma: f64,
-    noise: f64,
-    light: impl Fn(f64, f64) -> f64,
-) -> Plane {
-    let sharp = Plane::from_shape_fn((height, width), |(y, x)| {
-        let mut sum = 0.0;
-        for i in 0..25 {
-            let (dx, dy) = (f64::from(i % 5) / 5.0 - 0.4, f64::from(i / 5) / 5.0 - 0.4);
-            sum += light(x as f64 + dx, y as f64 + dy);
-        }
-        (sum / 25.0) as f32
-    });
-    let reach = (4.0 * sigma).ceil() as isize;
-    let kernel: Vec<f64> =
-        (-reach..=reach).map(|k| (-0.5 * (k as f64 / sigma).powi(2)).exp()).collect();
-    let total: f64 = kernel.iter().sum();
-    let blur = |plane: &Plane, horizontal: bool| {
-        Plane::from_shape_fn((height, width), |(y, x)| {
-            let at = |k: isize| {
-                let (y, x) = if horizontal {
-                    (y as isize, x as isize + k)
-                } else {
-                    (y as isize + k, x as isize)
-                };
-                let clamp = |v: isize, n: usize| v.clamp(0, n as isize - 1) as usize;
-                f64::from(plane[[clamp(y, height), clamp(x, width)]])
-            };
-            let sum: f64 = kernel.iter().enumerate().map(|(i, w)| w * at(i as isize - reach)).sum();
-            (sum / total) as f32
-        })
-    };
-    let mut blurred = blur(&blur(&sharp, true), false);
-    for (i, value) in blurred.iter_mut().enumerate() {
-        // Twelve uniform numbers make a normal one.
-        let normal: f64 = (0..12).map(|k| chance(12 * i as u64 + k)).sum::<f64>() - 6.0;
-        *value += (noise * normal) as f32;
-    }
-    blurred
-}
 
 #[test]
 fn jupiter_measures_as_the_ephemeris_says() {

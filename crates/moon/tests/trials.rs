@@ -2,98 +2,15 @@
 //! stated uncertainty must cover it at least 90 times in 100.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-use stillwright_moon::fix::{
-    Camera, Estimate, Fix, FixRequest, Mark, Measured, Projection, Px, SkyOffset, fix,
-};
+mod common;
+
+use common::Chance;
+use stillwright_moon::fix::{Estimate, FixRequest, Mark, Measured, Px, SkyOffset, fix};
 use stillwright_moon::measure::{crater, disc, distance, distance_km, shadow_height, shadow_of};
-use stillwright_moon::vector::{Vector, add, angle_between, cross, scale, unit};
-use stillwright_moon::{LunarPoint, LunarView, MOON_RADIUS_KM, Moment, Planet, PlanetView, Site};
+use stillwright_moon::vector::{Vector, add, cross, scale, unit};
+use stillwright_moon::{LunarPoint, MOON_RADIUS_KM, Moment, Planet, PlanetView};
 
 const TRIALS: usize = 200;
-/// Scale of an 8-inch telescope at critical sampling.
-const ARCSEC_PER_PX: f64 = 0.14;
-
-/// Numbers without a pattern (splitmix64).
-struct Chance(u64);
-
-impl Chance {
-    fn uniform(&mut self, low: f64, high: f64) -> f64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        let share = ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64;
-        low + share * (high - low)
-    }
-
-    fn normal(&mut self, sigma: f64) -> f64 {
-        let radius = (-2.0 * self.uniform(1e-300, 1.0).ln()).sqrt();
-        sigma * radius * (std::f64::consts::TAU * self.uniform(0.0, 1.0)).cos()
-    }
-
-    fn jittered(&mut self, px: Px, sigma: f64) -> Px {
-        Px { x: px.x + self.normal(sigma), y: px.y + self.normal(sigma) }
-    }
-
-    /// A moment between 2015 and 2035 with the Moon up at an invented site and neither new nor
-    /// full.
-    fn view(&mut self) -> LunarView {
-        loop {
-            let days = self.uniform(0.0, 7300.0);
-            let time = Moment::parse("2015-01-01").unwrap().plus_seconds(days * 86_400.0).unwrap();
-            let site = Site::new(self.uniform(-50.0, 55.0), self.uniform(-180.0, 180.0), 300.0);
-            let view = LunarView::at(time, Some(site.unwrap()));
-            if view.sky.unwrap().altitude_deg > 20.0
-                && (25.0..130.0).contains(&view.phase_angle_deg)
-            {
-                return view;
-            }
-        }
-    }
-
-    /// A place at most `most_deg` from the middle of the disc that pleases.
-    fn place(
-        &mut self,
-        view: &LunarView,
-        most_deg: f64,
-        pleases: impl Fn(LunarPoint) -> bool,
-    ) -> Option<LunarPoint> {
-        let middle = view.sub_observer.direction();
-        (0..20_000).find_map(|_| {
-            let lat = self.uniform(-1.0, 1.0).asin().to_degrees();
-            let place = LunarPoint::new(self.uniform(-180.0, 180.0), lat);
-            let near = angle_between(place.direction(), middle).to_degrees() < most_deg;
-            (near && pleases(place)).then_some(place)
-        })
-    }
-
-    /// A picture of 1280 x 960 px with `place` in the midst of it, turned and perhaps mirrored.
-    fn camera(&mut self, view: &LunarView, place: LunarPoint) -> Projection {
-        let camera = Camera {
-            anchor: SkyOffset { east_arcsec: 0.0, north_arcsec: 0.0 },
-            anchor_px: Px { x: 640.0, y: 480.0 },
-            arcsec_per_px: ARCSEC_PER_PX * self.uniform(0.95, 1.05),
-            up_position_angle_deg: self.uniform(-180.0, 180.0),
-            mirrored: self.uniform(0.0, 1.0) < 0.5,
-        };
-        let plain = Projection { view: *view, camera };
-        let anchor = plain.sky_of(scale(place.direction(), MOON_RADIUS_KM));
-        Projection { camera: Camera { anchor, ..camera }, ..plain }
-    }
-
-    /// A fix from four known places in the picture, marked to `sigma` px; none near the limb.
-    fn fix(&mut self, truth: &Projection, sigma: f64) -> Fix {
-        let corners = [(100.0, 120.0), (1150.0, 150.0), (1100.0, 850.0), (160.0, 800.0)];
-        let mut marks = Vec::new();
-        for (x, y) in corners {
-            let spot = Px { x: x + self.uniform(-90.0, 90.0), y: y + self.uniform(-90.0, 90.0) };
-            let place = truth.place_at(spot).unwrap();
-            marks.push(Mark { px: self.jittered(spot, sigma), place, sigma_px: sigma });
-        }
-        fix(&truth.view, &FixRequest { marks, ..FixRequest::default() }).unwrap()
-    }
-}
-
 #[derive(Default)]
 struct Score {
     covered: usize,

@@ -171,7 +171,10 @@ mod tests {
     #[test]
     fn pictures_are_made_ready_once_and_the_caller_is_woken() {
         let (wake, woken) = mpsc::channel();
-        let screen = Screen::new(move || wake.send(()).unwrap_or_default()).unwrap();
+        let screen = Screen::new(move || {
+            let _ = wake.send(());
+        })
+        .unwrap();
         let (large, small) = (shown(3000), shown(16));
         assert!(screen.get(&large).is_none() && screen.get(&small).is_none());
         for _ in 0..2 {

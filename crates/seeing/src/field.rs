@@ -1,12 +1,13 @@
 //! The warp field: where each place of the reference lies in a frame.
 //!
 //! A [`Field`] holds displacements at the centres of square cells and interpolates between them
-//! with a cubic B-spline-like smoothness (Keys' cubic), so that no kink shows. [`solve`] turns
+//! with a cubic B-spline-like smoothness (Keys' cubic), so that no kink shows. [`solve()`] turns
 //! local measurements of very different worth into one smooth field: the most probable one,
 //! given how strongly and how roughly the air bends a picture. Cells without structure borrow
 //! from their neighbours.
 
 use crate::interpolate::cubic_taps;
+use multiversion::multiversion;
 
 /// Displacements on a grid of cells: `frame position = reference position + displacement`, px.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -102,6 +103,10 @@ impl RowExpander {
         for (i, l) in self.line.iter_mut().enumerate() {
             *l = wy[0] * a[i] + wy[1] * b[i] + wy[2] * c[i] + wy[3] * d[i];
         }
+        if scale == 1.0 && cell_px.is_multiple_of(2) && cell_px <= MOST_SHARES {
+            whole_px(&self.line, cell_px, from, out);
+            return;
+        }
         let step = 1.0 / (scale * cell_px as f32);
         let first = (to_px(from) + 0.5) / cell_px as f32 - 0.5;
         let mut x = 0;
@@ -122,6 +127,38 @@ impl RowExpander {
             }
             x = until;
         }
+    }
+}
+
+/// Largest cells that [`whole_px`] takes.
+const MOST_SHARES: usize = 128;
+
+/// [`RowExpander::expand`] at scale 1 for cells of even side: every interval between two centres
+/// begins at a whole px, and its positions are the same in all of them.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn whole_px(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
+    let (half, n) = (cell_px / 2, line.len() as isize);
+    // Share of the way between two centres at each px of an interval.
+    let mut shares = [0.0f32; MOST_SHARES];
+    for (k, share) in shares[..cell_px].iter_mut().enumerate() {
+        *share = (k as f32 + 0.5) / cell_px as f32;
+    }
+    let mut x = 0;
+    while x < out.len() {
+        let at = (from + x) as isize - half as isize;
+        let i = at.div_euclid(cell_px as isize);
+        let within = at.rem_euclid(cell_px as isize) as usize;
+        let run = (cell_px - within).min(out.len() - x);
+        let shares = &shares[within..within + run];
+        let value = |k: isize| line[(i + k).clamp(0, n - 1) as usize];
+        let (p, q, r, s) = (value(-1), value(0), value(1), value(2));
+        let c1 = 0.5 * (r - p);
+        let c2 = p - 2.5 * q + 2.0 * r - 0.5 * s;
+        let c3 = 0.5 * (s - p) + 1.5 * (q - r);
+        for (o, t) in out[x..x + run].iter_mut().zip(shares) {
+            *o = q + t * (c1 + t * (c2 + t * c3));
+        }
+        x += run;
     }
 }
 
@@ -148,151 +185,7 @@ pub struct Smoothness {
     pub spread_px: f32,
 }
 
-/// Buffers of [`solve`].
-#[derive(Clone, Debug, Default)]
-pub struct SolveWork {
-    vectors: [Vec<f32>; 5],
-    laplacian: Vec<f32>,
-}
-
-/// The most probable field given measurements and smoothness, starting from (and written to)
-/// `field`; `home` is the displacement of the frame as a whole.
-///
-/// Minimises, over all cells, (u - m)' I (u - m) + |slope|^2 / s^2 + |curvature|^2 / c^2
-/// + |u - home|^2 / p^2 by preconditioned conjugate gradients, at most `rounds` of them.
-pub fn solve(
-    field: &mut Field,
-    measured: &[Measured],
-    smoothness: &Smoothness,
-    home: (f32, f32),
-    rounds: usize,
-    work: &mut SolveWork,
-) {
-    let n = field.len();
-    if n == 0 || measured.len() != n {
-        return;
-    }
-    let step = field.cell_px as f32;
-    let system = System {
-        columns: field.columns,
-        rows: field.rows,
-        measured,
-        membrane: 1.0 / (smoothness.slope * step).powi(2),
-        plate: 1.0 / (smoothness.curvature * step * step).powi(2),
-        spring: 1.0 / smoothness.spread_px.powi(2),
-    };
-    // The unknowns are displacements about home, x of all cells and then y.
-    let [x, r, z, p, q] = &mut work.vectors;
-    for v in [&mut *x, &mut *r, &mut *z, &mut *p, &mut *q] {
-        v.clear();
-        v.resize(2 * n, 0.0);
-    }
-    for i in 0..n {
-        x[i] = field.x_px[i] - home.0;
-        x[n + i] = field.y_px[i] - home.1;
-    }
-    system.apply(x, q, &mut work.laplacian);
-    for (i, m) in measured.iter().enumerate() {
-        let (mx, my) = (m.x_px - home.0, m.y_px - home.1);
-        let [xx, xy, yy] = m.information;
-        r[i] = xx * mx + xy * my - q[i];
-        r[n + i] = xy * mx + yy * my - q[n + i];
-    }
-    system.precondition(r, z);
-    p.copy_from_slice(z);
-    let mut rz = dot(r, z);
-    let target = 1e-6 * rz.max(1e-30);
-    for _ in 0..rounds {
-        if rz <= target {
-            break;
-        }
-        system.apply(p, q, &mut work.laplacian);
-        let pq = dot(p, q);
-        if pq <= 0.0 {
-            break;
-        }
-        let alpha = (rz / pq) as f32;
-        for i in 0..2 * n {
-            x[i] += alpha * p[i];
-            r[i] -= alpha * q[i];
-        }
-        system.precondition(r, z);
-        let next = dot(r, z);
-        let beta = (next / rz) as f32;
-        rz = next;
-        for (p, z) in p.iter_mut().zip(z.iter()) {
-            *p = z + beta * *p;
-        }
-    }
-    for i in 0..n {
-        field.x_px[i] = x[i] + home.0;
-        field.y_px[i] = x[n + i] + home.1;
-    }
-}
-
-fn dot(a: &[f32], b: &[f32]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum()
-}
-
-struct System<'a> {
-    columns: usize,
-    rows: usize,
-    measured: &'a [Measured],
-    membrane: f32,
-    plate: f32,
-    spring: f32,
-}
-
-impl System<'_> {
-    fn apply(&self, v: &[f32], out: &mut [f32], laplacian: &mut Vec<f32>) {
-        let n = self.columns * self.rows;
-        laplacian.resize(n, 0.0);
-        for part in 0..2 {
-            let v = &v[part * n..(part + 1) * n];
-            let out = &mut out[part * n..(part + 1) * n];
-            self.laplace(v, laplacian);
-            self.laplace(laplacian, out);
-            for ((o, l), v) in out.iter_mut().zip(laplacian.iter()).zip(v) {
-                *o = self.plate * *o + self.membrane * l + self.spring * v;
-            }
-        }
-        let (out_x, out_y) = out.split_at_mut(n);
-        for (i, m) in self.measured.iter().enumerate() {
-            let [xx, xy, yy] = m.information;
-            out_x[i] += xx * v[i] + xy * v[n + i];
-            out_y[i] += xy * v[i] + yy * v[n + i];
-        }
-    }
-
-    /// Sum over the neighbours of own minus theirs (positive semi-definite, free edges).
-    fn laplace(&self, v: &[f32], out: &mut [f32]) {
-        let (columns, rows) = (self.columns, self.rows);
-        for j in 0..rows {
-            let row = &v[j * columns..(j + 1) * columns];
-            let line = &mut out[j * columns..(j + 1) * columns];
-            let above = &v[j.saturating_sub(1) * columns..][..columns];
-            let below = &v[(j + 1).min(rows - 1) * columns..][..columns];
-            for i in 0..columns {
-                let (left, right) = (row[i.saturating_sub(1)], row[(i + 1).min(columns - 1)]);
-                line[i] = 4.0 * row[i] - left - right - above[i] - below[i];
-            }
-        }
-    }
-
-    /// Divide by the 2 x 2 diagonal blocks.
-    fn precondition(&self, r: &[f32], z: &mut [f32]) {
-        let n = self.columns * self.rows;
-        let base = 20.0 * self.plate + 4.0 * self.membrane + self.spring;
-        for (i, m) in self.measured.iter().enumerate() {
-            let [xx, xy, yy] = m.information;
-            let (a, b, d) = (xx + base, xy, yy + base);
-            let det = a * d - b * b;
-            let (rx, ry) = (r[i], r[n + i]);
-            z[i] = (d * rx - b * ry) / det;
-            z[n + i] = (a * ry - b * rx) / det;
-        }
-    }
-}
+pub use crate::solve::{Effort, SolveWork, solve};
 
 #[cfg(test)]
 mod tests {
@@ -339,7 +232,8 @@ mod tests {
             })
             .collect();
         let mut work = SolveWork::default();
-        solve(&mut field, &measured, &AIR, (3.0, -2.0), 200, &mut work);
+        let effort = Effort { rounds: 200, precision_px: 1e-4 };
+        solve(&mut field, &measured, &AIR, (3.0, -2.0), effort, &mut work);
         for j in 0..rows {
             for i in 0..columns {
                 let (x, y) = truth(i, j);
@@ -359,7 +253,8 @@ mod tests {
             Measured { x_px: 1.0, y_px: 99.0, information: [1e4, 0.0, 0.0] },
             Measured { x_px: 1.0, y_px: 2.0, information: [1e4, 0.0, 1e4] },
         ];
-        solve(&mut field, &measured, &AIR, (0.0, 0.0), 50, &mut SolveWork::default());
+        let effort = Effort { rounds: 50, precision_px: 1e-4 };
+        solve(&mut field, &measured, &AIR, (0.0, 0.0), effort, &mut SolveWork::default());
         assert!((field.x_px[0] - 1.0).abs() < 0.01);
         assert!((field.y_px[0] - 2.0).abs() < 0.3, "{:?}", field.y_px);
     }

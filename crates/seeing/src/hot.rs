@@ -1,6 +1,8 @@
 //! Pixels that are stuck: found from what stays put while the scene wanders, and mended.
 
 use crate::median::median;
+use multiversion::multiversion;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{FrameFormat, RawFrame, Samples};
 
@@ -49,21 +51,30 @@ impl HotPixels {
             }
             mean[index] - median(&mut values[..n])
         };
-        let differences: Vec<f32> = (0..mean.len()).map(excess).collect();
         // Scatter from every 7th sample: enough, and cheap.
-        let mut sizes: Vec<f32> = differences.iter().step_by(7).map(|d| d.abs()).collect();
+        let mut sizes: Vec<f32> =
+            (0..mean.len()).into_par_iter().step_by(7).map(|index| excess(index).abs()).collect();
         // 1.4826: median absolute deviation to standard deviation of a Gaussian
         // (Rousseeuw and Croux 1993).
         let limit = (10.0 * 1.4826 * median(&mut sizes)).max(0.005);
         let stuck = |index: &usize| {
-            let own = differences[*index].abs();
+            let own = excess(*index).abs();
             if own <= limit {
                 return false;
             }
             let (around, n) = neighbours(format, *index);
-            around[..n].iter().all(|i| own > 3.0 * differences[*i].abs())
+            around[..n].iter().all(|i| own > 3.0 * excess(*i).abs())
         };
-        HotPixels { samples: (0..mean.len()).filter(stuck).collect() }
+        let row_len = format.width * format.layout.samples_per_pixel();
+        let samples = (0..format.height)
+            .into_par_iter()
+            .flat_map_iter(|y| {
+                let candidates = candidates(mean, format, y, limit);
+                (y * row_len..(y + 1) * row_len).filter(move |i| candidates[i - y * row_len])
+            })
+            .filter(stuck)
+            .collect();
+        HotPixels { samples }
     }
 
     /// Replace every stuck sample by the median of its neighbours of the same colour.
@@ -86,6 +97,47 @@ impl HotPixels {
                 }
             }
         }
+    }
+}
+
+/// Which samples of row `y` may differ from the median of their neighbours by more than `limit`:
+/// where all neighbours are there, at least four must lie that far away on one side.
+fn candidates(mean: &[f32], format: &FrameFormat, y: usize, limit: f32) -> Vec<bool> {
+    let planes = format.layout.samples_per_pixel();
+    let step = if format.layout.is_mosaic() { 2 } else { 1 };
+    let row_len = format.width * planes;
+    let mut may = vec![true; row_len];
+    if y < step || y + step >= format.height || format.width < 2 * step + 1 {
+        return may;
+    }
+    let side = step * planes;
+    let n = row_len - 2 * side;
+    let at = |row: usize, column: usize| &mean[row * row_len + column..row * row_len + column + n];
+    let around = [
+        at(y - step, 0),
+        at(y - step, side),
+        at(y - step, 2 * side),
+        at(y, 0),
+        at(y, 2 * side),
+        at(y + step, 0),
+        at(y + step, side),
+        at(y + step, 2 * side),
+    ];
+    count_far(&mut may[side..side + n], at(y, side), around, limit);
+    may
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn count_far(may: &mut [bool], own: &[f32], around: [&[f32]; 8], limit: f32) {
+    let n = may.len();
+    let (own, around) = (&own[..n], around.map(|row| &row[..n]));
+    for i in 0..n {
+        let (mut above, mut below) = (0u32, 0u32);
+        for row in &around {
+            above += u32::from(own[i] - row[i] > limit);
+            below += u32::from(row[i] - own[i] > limit);
+        }
+        may[i] = above >= 4 || below >= 4;
     }
 }
 

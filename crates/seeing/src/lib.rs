@@ -8,12 +8,15 @@
 //! Deliberately absent: files (frames come through [`stillwright_picture::FrameSource`]), the
 //! adding-up of frames, any window.
 
+mod camera;
+mod dense;
 pub mod field;
 pub mod fourier;
 mod geometry;
 pub mod hot;
 pub mod interpolate;
 mod judge;
+mod least_squares;
 pub mod luminance;
 mod median;
 pub mod noise;
@@ -21,8 +24,10 @@ pub mod raster;
 pub mod ripple;
 pub mod scene;
 pub mod sharpness;
+mod solve;
 mod survey;
 pub mod template;
+mod tiles;
 mod warp;
 
 pub use survey::{FrameReport, Rejection, SceneKind, SeeingError, Survey, SurveySettings, survey};

@@ -1,6 +1,7 @@
 //! A frame's light as one plane, whatever its colours.
 
-use crate::raster::{Kernel, Raster, smooth};
+use crate::raster::{Kernel, Raster, reduce, smooth};
+use multiversion::multiversion;
 use stillwright_picture::{Layout, RawFrame, Samples};
 
 /// Turns raw frames into light, full scale at 1.0, reusing its buffers.
@@ -12,6 +13,7 @@ use stillwright_picture::{Layout, RawFrame, Samples};
 pub struct Luminance {
     mosaic: Raster,
     work: Raster,
+    light: Raster,
 }
 
 impl Luminance {
@@ -23,6 +25,145 @@ impl Luminance {
             smooth(&self.mosaic, &Kernel::binomial3(), &mut self.work, light);
         } else {
             samples_as_light(frame, light);
+        }
+    }
+}
+
+/// The light of a frame, row by row, full scale at 1.0.
+#[derive(Clone, Copy, Debug)]
+pub enum LightRows<'a> {
+    /// Samples of one colour, the columns of a row, and what a sample is multiplied by.
+    U8(&'a [u8], usize, f32),
+    /// The same with two bytes a sample.
+    U16(&'a [u16], usize, f32),
+    /// Light that was worked out already.
+    Light(&'a Raster),
+}
+
+impl LightRows<'_> {
+    /// Columns and rows.
+    pub fn size(&self) -> (usize, usize) {
+        match self {
+            LightRows::U8(v, width, _) => (*width, v.len() / (*width).max(1)),
+            LightRows::U16(v, width, _) => (*width, v.len() / (*width).max(1)),
+            LightRows::Light(light) => (light.width, light.height),
+        }
+    }
+
+    /// The light of row `y`, into `out` of as many samples.
+    #[inline(always)]
+    pub(crate) fn row(&self, y: usize, out: &mut [f32]) {
+        match self {
+            LightRows::U8(v, width, scale) => {
+                singles(&v[y * width..(y + 1) * width], out, |s| scale * f32::from(s));
+            }
+            LightRows::U16(v, width, scale) => {
+                singles(&v[y * width..(y + 1) * width], out, |s| scale * f32::from(s));
+            }
+            LightRows::Light(light) => out.copy_from_slice(light.row(y)),
+        }
+    }
+}
+
+/// What is said of a frame as a whole.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Level {
+    /// Mean of the light, share of full scale.
+    pub mean: f32,
+    /// Share of samples at full scale.
+    pub clipped_share: f32,
+}
+
+impl Luminance {
+    /// The light of `frame` row by row: as stored where a sample is a pixel, worked out (and
+    /// kept in here) where it is not.
+    pub fn rows<'a>(&'a mut self, frame: &'a RawFrame) -> LightRows<'a> {
+        let format = &frame.format;
+        match &frame.samples {
+            Samples::U8(v) if format.layout == Layout::Mono => {
+                LightRows::U8(v, format.width, 1.0 / format.white)
+            }
+            Samples::U16(v) if format.layout == Layout::Mono => {
+                LightRows::U16(v, format.width, 1.0 / format.white)
+            }
+            _ => {
+                let mut light = std::mem::take(&mut self.light);
+                self.of(frame, &mut light);
+                self.light = light;
+                LightRows::Light(&self.light)
+            }
+        }
+    }
+
+    /// The light of `frame` reduced by `factor` (see [`reduce`]), into `reduced`. Samples of one
+    /// colour are added up as they are stored, without a light of full size in between.
+    pub fn reduced(&mut self, frame: &RawFrame, factor: usize, reduced: &mut Raster) {
+        let format = &frame.format;
+        let plain = matches!(format.layout, Layout::Mono);
+        match &frame.samples {
+            Samples::U8(v) if plain && matches!(factor, 2 | 4) => {
+                blocks_u8(v, format.width, format.height, factor, 1.0 / format.white, reduced);
+            }
+            Samples::U16(v) if plain && matches!(factor, 2 | 4) => {
+                blocks_u16(v, format.width, format.height, factor, 1.0 / format.white, reduced);
+            }
+            _ => {
+                let mut light = std::mem::take(&mut self.light);
+                self.of(frame, &mut light);
+                reduce(&light, factor, reduced);
+                self.light = light;
+            }
+        }
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn blocks_u8(v: &[u8], width: usize, height: usize, factor: usize, unit: f32, out: &mut Raster) {
+    if factor == 2 {
+        blocks::<u8, 2>(v, width, height, unit, out);
+    } else {
+        blocks::<u8, 4>(v, width, height, unit, out);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn blocks_u16(v: &[u16], width: usize, height: usize, factor: usize, unit: f32, out: &mut Raster) {
+    if factor == 2 {
+        blocks::<u16, 2>(v, width, height, unit, out);
+    } else {
+        blocks::<u16, 4>(v, width, height, unit, out);
+    }
+}
+
+/// Means over blocks of `N` x `N` whole numbers, times `unit`: exact up to the last step.
+#[inline(always)]
+fn blocks<T: Copy + Into<u32>, const N: usize>(
+    samples: &[T],
+    width: usize,
+    height: usize,
+    unit: f32,
+    out: &mut Raster,
+) {
+    out.reshape(width / N, height / N);
+    let scale = unit / (N * N) as f32;
+    let columns = width / N;
+    if columns == 0 {
+        return;
+    }
+    for (y, line) in out.values.chunks_exact_mut(columns).enumerate() {
+        let row = |k: usize| {
+            let from = (y * N + k) * width;
+            samples[from..from + columns * N].as_chunks::<N>().0
+        };
+        let rows: [&[[T; N]]; N] = std::array::from_fn(row);
+        for (x, o) in line.iter_mut().enumerate() {
+            let mut sum = 0u32;
+            for row in &rows {
+                for sample in row[x] {
+                    sum += sample.into();
+                }
+            }
+            *o = scale * sum as f32;
         }
     }
 }
@@ -65,15 +206,47 @@ fn triples<T>(samples: &[T], light: &mut [f32], value: impl Fn(&[T]) -> f32) {
     }
 }
 
-/// Share of samples at full scale.
-pub fn clipped_share(frame: &RawFrame) -> f32 {
+/// Mean and clipping of a frame whose light is `rows`.
+pub fn level(frame: &RawFrame, rows: &LightRows<'_>) -> Level {
     let white = frame.format.white;
-    let (clipped, n) = match &frame.samples {
-        Samples::U8(v) => (v.iter().filter(|s| f32::from(**s) >= white).count(), v.len()),
-        Samples::U16(v) => (v.iter().filter(|s| f32::from(**s) >= white).count(), v.len()),
-        Samples::F32(v) => (v.iter().filter(|s| **s >= white).count(), v.len()),
+    let (sum, clipped) = match &frame.samples {
+        Samples::U8(v) => level_u8(v, white.ceil().min(255.0) as u8),
+        Samples::U16(v) => level_u16(v, white.ceil().min(65535.0) as u16),
+        Samples::F32(v) => (0, v.iter().filter(|s| **s >= white).count() as u64),
     };
-    if n == 0 { 0.0 } else { clipped as f32 / n as f32 }
+    let n = frame.samples.len().max(1) as f64;
+    let mean = match rows {
+        LightRows::Light(light) => light.mean(),
+        _ => (sum as f64 / (n * f64::from(white))) as f32,
+    };
+    Level { mean, clipped_share: (clipped as f64 / n) as f32 }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn level_u8(samples: &[u8], white: u8) -> (u64, u64) {
+    level_of(samples, white)
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn level_u16(samples: &[u16], white: u16) -> (u64, u64) {
+    level_of(samples, white)
+}
+
+/// Sum of whole numbers and how many are at least `white`.
+#[inline(always)]
+fn level_of<T: Copy + Into<u32> + PartialOrd>(samples: &[T], white: T) -> (u64, u64) {
+    let (mut total, mut at_white) = (0u64, 0u64);
+    // 32-bit sums of 2^14 samples of 16 bits cannot overflow.
+    for block in samples.chunks(1 << 14) {
+        let (mut sum, mut clipped) = (0u32, 0u32);
+        for s in block {
+            sum += (*s).into();
+            clipped += u32::from(*s >= white);
+        }
+        total += u64::from(sum);
+        at_white += u64::from(clipped);
+    }
+    (total, at_white)
 }
 
 /// The smoothing that [`Luminance`] itself applies to a layout, as a kernel along each axis.
@@ -85,6 +258,38 @@ pub fn own_smoothing(layout: Layout) -> Vec<f32> {
 mod tests {
     use super::*;
     use stillwright_picture::{BayerOrder, FrameFormat, SampleType};
+
+    #[test]
+    fn reducing_stored_samples_agrees_with_reducing_light() {
+        for sample_type in [SampleType::U8, SampleType::U16] {
+            let format = FrameFormat {
+                width: 71,
+                height: 34,
+                layout: Layout::Mono,
+                sample_type,
+                white: if sample_type == SampleType::U8 { 255.0 } else { 4095.0 },
+            };
+            let mut frame = RawFrame::black(format);
+            match &mut frame.samples {
+                Samples::U8(v) => v.iter_mut().enumerate().for_each(|(i, s)| *s = (i * 37) as u8),
+                Samples::U16(v) => {
+                    v.iter_mut().enumerate().for_each(|(i, s)| *s = (i * 37 % 4096) as u16);
+                }
+                Samples::F32(_) => {}
+            }
+            let (mut light, mut plain) = (Raster::default(), Raster::default());
+            let mut quick = Raster::default();
+            Luminance::default().of(&frame, &mut light);
+            for factor in [1, 2, 3, 4] {
+                reduce(&light, factor, &mut plain);
+                Luminance::default().reduced(&frame, factor, &mut quick);
+                assert_eq!((plain.width, plain.height), (quick.width, quick.height));
+                for (a, b) in plain.values.iter().zip(&quick.values) {
+                    assert!((a - b).abs() < 1e-6, "{a} {b}");
+                }
+            }
+        }
+    }
 
     #[test]
     fn a_flat_mosaic_gives_flat_light_with_each_sample_of_the_cell_counted_once() {

@@ -4,6 +4,7 @@
 //! edges (the edge sample is not repeated), keeps the mean of a constant, and costs one pass a
 //! direction.
 
+use multiversion::multiversion;
 use ndarray::ArrayView2;
 
 /// Rows of `f32` samples: `values[y * width + x]`.
@@ -48,14 +49,14 @@ impl Raster {
 
     /// Mean of all samples; 0 for an empty raster.
     pub fn mean(&self) -> f32 {
-        let sum: f64 = self.values.iter().map(|v| f64::from(*v)).sum();
+        let sum = row_sum(&self.values);
         if self.values.is_empty() { 0.0 } else { (sum / self.values.len() as f64) as f32 }
     }
 
     /// Standard deviation of all samples; 0 for an empty raster.
     pub fn deviation(&self) -> f32 {
         let mean = f64::from(self.mean());
-        let sum: f64 = self.values.iter().map(|v| (f64::from(*v) - mean).powi(2)).sum();
+        let sum = squares_about(&self.values, mean);
         (sum / self.values.len().max(1) as f64).sqrt() as f32
     }
 
@@ -71,6 +72,36 @@ impl Raster {
         let lower = bottom[x0] + fx * (bottom[x1] - bottom[x0]);
         upper + fy * (lower - upper)
     }
+}
+
+/// Lanes of the sums.
+const LANES: usize = 8;
+
+/// Sum of `values`, in double precision.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+pub fn row_sum(values: &[f32]) -> f64 {
+    let mut lanes = [0.0f64; LANES];
+    let (blocks, rest) = values.as_chunks::<LANES>();
+    for block in blocks {
+        for l in 0..LANES {
+            lanes[l] += f64::from(block[l]);
+        }
+    }
+    lanes.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v)).sum::<f64>()
+}
+
+/// Sum of squared differences from `mean`.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn squares_about(values: &[f32], mean: f64) -> f64 {
+    let mut lanes = [0.0f64; LANES];
+    let (blocks, rest) = values.as_chunks::<LANES>();
+    for block in blocks {
+        for l in 0..LANES {
+            let off = f64::from(block[l]) - mean;
+            lanes[l] += off * off;
+        }
+    }
+    lanes.iter().sum::<f64>() + rest.iter().map(|v| (f64::from(*v) - mean).powi(2)).sum::<f64>()
 }
 
 /// Index of a mirrored sample: -1 becomes 1, `n` becomes `n - 2`.
@@ -116,6 +147,11 @@ impl Kernel {
         self.0[1..].iter().rev().chain(self.0.iter()).copied().collect()
     }
 
+    /// The centre's weight, then those of the samples at each distance.
+    pub(crate) fn taps(&self) -> &[f32] {
+        &self.0
+    }
+
     /// Samples on each side of the centre.
     pub fn radius(&self) -> usize {
         self.0.len() - 1
@@ -125,47 +161,68 @@ impl Kernel {
 /// Smooth `source` with `kernel` along both axes into `target`; `work` is scratch.
 pub fn smooth(source: &Raster, kernel: &Kernel, work: &mut Raster, target: &mut Raster) {
     let (width, height) = (source.width, source.height);
-    work.reshape(width, height);
     target.reshape(width, height);
     if width == 0 || height == 0 {
         return;
     }
-    let taps = &kernel.0;
     let radius = kernel.radius();
-    // Down the columns first: whole rows are added, so that lanes run along x.
+    work.reshape(width + 2 * radius, 1);
+    smooth_rows(source, &kernel.0, &mut work.values, target);
+}
+
+/// Row by row: down the columns into `padded` first (lanes run along x), then along the row.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn smooth_rows(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut Raster) {
+    let (width, height, radius) = (source.width, source.height, taps.len() - 1);
     for y in 0..height {
-        let out = &mut work.values[y * width..(y + 1) * width];
-        let centre = source.row(y);
-        for (o, c) in out.iter_mut().zip(centre) {
-            *o = taps[0] * c;
-        }
-        for (i, tap) in taps.iter().enumerate().skip(1) {
-            let above = source.row(mirror(y as isize - i as isize, height));
-            let below = source.row(mirror(y as isize + i as isize, height));
-            for ((o, a), b) in out.iter_mut().zip(above).zip(below) {
-                *o += tap * (a + b);
-            }
-        }
-    }
-    let mut padded = vec![0.0f32; width + 2 * radius];
-    for y in 0..height {
-        let row = &work.values[y * width..(y + 1) * width];
-        padded[radius..radius + width].copy_from_slice(row);
+        let line = &mut padded[radius..radius + width];
+        let row = |offset: isize| source.row(mirror(y as isize + offset, height));
+        weigh(line, taps, row(0), |i| (row(-(i as isize)), row(i as isize)));
         for i in 1..=radius {
-            padded[radius - i] = row[mirror(-(i as isize), width)];
-            padded[radius + width - 1 + i] = row[mirror((width - 1 + i) as isize, width)];
+            padded[radius - i] = padded[radius + mirror(-(i as isize), width)];
+            padded[radius + width - 1 + i] =
+                padded[radius + mirror((width - 1 + i) as isize, width)];
         }
+        let padded = &*padded;
+        let from = |i: usize| &padded[i..i + width];
         let out = &mut target.values[y * width..(y + 1) * width];
-        for (o, c) in out.iter_mut().zip(&padded[radius..]) {
-            *o = taps[0] * c;
+        weigh(out, taps, from(radius), |i| (from(radius - i), from(radius + i)));
+    }
+}
+
+/// `out = taps[0] centre + sum of taps[i] (before + after)`, block by block in registers.
+#[inline(always)]
+fn weigh<'a>(
+    out: &mut [f32],
+    taps: &[f32],
+    centre: &[f32],
+    pair: impl Fn(usize) -> (&'a [f32], &'a [f32]),
+) {
+    const BLOCK: usize = 32;
+    let n = out.len();
+    let mut x = 0;
+    while x + BLOCK <= n {
+        let mut sums = [0.0f32; BLOCK];
+        for l in 0..BLOCK {
+            sums[l] = taps[0] * centre[x + l];
         }
         for (i, tap) in taps.iter().enumerate().skip(1) {
-            let left = &padded[radius - i..];
-            let right = &padded[radius + i..];
-            for ((o, a), b) in out.iter_mut().zip(left).zip(right) {
-                *o += tap * (a + b);
+            let (before, after) = pair(i);
+            let (before, after) = (&before[x..x + BLOCK], &after[x..x + BLOCK]);
+            for l in 0..BLOCK {
+                sums[l] += tap * (before[l] + after[l]);
             }
         }
+        out[x..x + BLOCK].copy_from_slice(&sums);
+        x += BLOCK;
+    }
+    for x in x..n {
+        let mut sum = taps[0] * centre[x];
+        for (i, tap) in taps.iter().enumerate().skip(1) {
+            let (before, after) = pair(i);
+            sum += tap * (before[x] + after[x]);
+        }
+        out[x] = sum;
     }
 }
 
@@ -173,8 +230,44 @@ pub fn smooth(source: &Raster, kernel: &Kernel, work: &mut Raster, target: &mut 
 ///
 /// The centre of block (0, 0) lies at ((factor - 1) / 2, (factor - 1) / 2) of the source.
 pub fn reduce(source: &Raster, factor: usize, target: &mut Raster) {
-    let (width, height) = (source.width / factor, source.height / factor);
-    target.reshape(width, height);
+    target.reshape(source.width / factor, source.height / factor);
+    match factor {
+        2 => reduce_2(source, target),
+        4 => reduce_4(source, target),
+        _ => reduce_any(source, factor, target),
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn reduce_2(source: &Raster, target: &mut Raster) {
+    reduce_by::<2>(source, target);
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn reduce_4(source: &Raster, target: &mut Raster) {
+    reduce_by::<4>(source, target);
+}
+
+#[inline(always)]
+fn reduce_by<const N: usize>(source: &Raster, target: &mut Raster) {
+    let width = target.width;
+    let scale = 1.0 / (N * N) as f32;
+    for y in 0..target.height {
+        let row = |k: usize| source.row(y * N + k)[..width * N].as_chunks::<N>().0;
+        let rows: [&[[f32; N]]; N] = std::array::from_fn(row);
+        let out = &mut target.values[y * width..(y + 1) * width];
+        for (x, o) in out.iter_mut().enumerate() {
+            let mut sum = 0.0;
+            for row in &rows {
+                sum += row[x].iter().sum::<f32>();
+            }
+            *o = scale * sum;
+        }
+    }
+}
+
+fn reduce_any(source: &Raster, factor: usize, target: &mut Raster) {
+    let (width, height) = (target.width, target.height);
     let scale = 1.0 / (factor * factor) as f32;
     target.values.fill(0.0);
     for y in 0..height {
@@ -277,10 +370,15 @@ fn extend_oddly(source: &Raster, margin: usize, target: &mut Raster) {
 
 /// `target -= coarse`, where `coarse` holds blocks of `factor` px, `margin` blocks more on every
 /// side, and is interpolated bilinearly between their centres.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
 fn subtract_enlarged(target: &mut Raster, coarse: &Raster, factor: usize, margin: usize) {
     let centre = (factor as f32 - 1.0) / 2.0 - (margin * factor) as f32;
     let width = target.width;
     let mut line = vec![0.0f32; coarse.width];
+    // Share of the way from one block's centre to the next, for the px of one interval; those
+    // before the first whole interval (half a block) come first.
+    let shares: Vec<f32> = (0..factor).map(|k| (k as f32 + 0.5) / factor as f32).collect();
+    let (half, odd) = (factor / 2, factor % 2 == 1);
     for y in 0..target.height {
         let v = ((y as f32 - centre) / factor as f32).clamp(0.0, (coarse.height - 1) as f32);
         let y0 = (v as usize).min(coarse.height - 2);
@@ -289,10 +387,24 @@ fn subtract_enlarged(target: &mut Raster, coarse: &Raster, factor: usize, margin
             *l = a + fy * (b - a);
         }
         let out = &mut target.values[y * width..(y + 1) * width];
-        for (x, o) in out.iter_mut().enumerate() {
-            let u = ((x as f32 - centre) / factor as f32).clamp(0.0, (coarse.width - 1) as f32);
-            let x0 = (u as usize).min(coarse.width - 2);
-            *o -= line[x0] + (u - x0 as f32) * (line[x0 + 1] - line[x0]);
+        if odd || margin == 0 {
+            for (x, o) in out.iter_mut().enumerate() {
+                let u = ((x as f32 - centre) / factor as f32).clamp(0.0, (coarse.width - 1) as f32);
+                let x0 = (u as usize).min(coarse.width - 2);
+                *o -= line[x0] + (u - x0 as f32) * (line[x0 + 1] - line[x0]);
+            }
+            continue;
+        }
+        let (head, rest) = out.split_at_mut(half.min(width));
+        for (k, o) in head.iter_mut().enumerate() {
+            *o -= line[margin - 1] + shares[half + k] * (line[margin] - line[margin - 1]);
+        }
+        for (k, block) in rest.chunks_mut(factor).enumerate() {
+            let at = (margin + k).min(line.len() - 2);
+            let (from, step) = (line[at], line[at + 1] - line[at]);
+            for (o, share) in block.iter_mut().zip(&shares) {
+                *o -= from + share * step;
+            }
         }
     }
 }

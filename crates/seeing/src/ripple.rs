@@ -1,19 +1,17 @@
 //! How one frame ripples against the reference: coarse by tiles, then dense least squares.
 //!
-//! 1. Tiles of the reference are looked for by band-passed FFT correlation around the
-//!    whole-frame shift ([`Template::search`]); what disagrees with its neighbours is dropped;
-//!    the rest becomes a first smooth field.
+//! 1. Tiles of the reference are looked for around the whole-frame shift ([`crate::tiles`]);
+//!    what disagrees with its neighbours is dropped; the rest becomes a first smooth field.
 //! 2. Gauss-Newton rounds over the whole picture: the frame is warped by the field, compared
 //!    with the reference, and every cell says how the field should change and how sure it is;
 //!    [`field::solve`] makes one smooth field of it.
 //!
 //! Work is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
 
-use crate::field::{self, Field, Measured, RowExpander, Smoothness, SolveWork};
-use crate::median::median;
+use crate::dense::{Dense, DenseWork};
+use crate::field::{self, Field, Measured, Smoothness, SolveWork};
 use crate::raster::{BandPass, Raster, reduce};
-use crate::template::{Template, TemplateShape, TemplateWork};
-use crate::warp::{slopes, warp_row};
+use crate::tiles::{Tiles, TilesWork};
 
 /// How the aligner is built.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -47,11 +45,9 @@ pub struct Aligner {
     settings: RippleSettings,
     width: usize,
     height: usize,
-    shape: TemplateShape,
-    templates: Vec<Template>,
-    passed: Raster,
-    slope_x: Raster,
-    slope_y: Raster,
+    half_tile: f32,
+    tiles: Tiles,
+    dense: Dense,
 }
 
 /// Buffers of one worker.
@@ -60,13 +56,9 @@ pub struct RippleWork {
     band: BandPass,
     reduced: Raster,
     passed: Raster,
-    template: TemplateWork,
-    expander: RowExpander,
+    tiles: TilesWork,
+    dense: DenseWork,
     solve: SolveWork,
-    row_x: Vec<f32>,
-    row_y: Vec<f32>,
-    warped: Vec<f32>,
-    sums: Vec<CellSums>,
     measured: Vec<Measured>,
 }
 
@@ -76,33 +68,18 @@ impl Default for RippleWork {
             band: BandPass::new(FINE_PX, COARSE_PX),
             reduced: Raster::default(),
             passed: Raster::default(),
-            template: TemplateWork::default(),
-            expander: RowExpander::default(),
+            tiles: TilesWork::default(),
+            dense: DenseWork::default(),
             solve: SolveWork::default(),
-            row_x: Vec::new(),
-            row_y: Vec::new(),
-            warped: Vec::new(),
-            sums: Vec::new(),
             measured: Vec::new(),
         }
     }
 }
 
-/// Sums over one cell: reference r, warped frame f, slopes g.
-#[derive(Clone, Copy, Debug, Default)]
-struct CellSums {
-    n: f32,
-    rr: f32,
-    fr: f32,
-    ff: f32,
-    xx: f32,
-    xy: f32,
-    yy: f32,
-    xf: f32,
-    yf: f32,
-    xr: f32,
-    yr: f32,
-}
+/// How far from the most probable field (rms, px of the raster) the first field may be, which is
+/// only a start, and those of the rounds.
+const START_PRECISION_PX: f32 = 0.01;
+const PRECISION_PX: f32 = 0.002;
 
 impl Aligner {
     /// Prepare `reference` (light, full size). `noise_variance` is that of one sample of a
@@ -120,31 +97,29 @@ impl Aligner {
         work.band.apply(light, &mut passed);
         let (width, height) = (passed.width, passed.height);
         let side = |n: usize| (settings.tile_px / factor).clamp(8, n);
-        let shape = TemplateShape::new(side(width), side(height));
+        let tile = (side(width), side(height));
         // Noise that the band-pass lets through: 1 / (4 pi s^2) of the white noise.
         let passed_noise = noise_variance
             / (factor * factor) as f32
             / (4.0 * std::f32::consts::PI * FINE_PX * FINE_PX);
         let spacing = (settings.spacing_px / factor).max(4);
-        let mut templates = Vec::new();
-        for y0 in places(height, shape.height(), spacing) {
-            for x0 in places(width, shape.width(), spacing) {
-                let template = Template::cut(&shape, &passed, x0, y0, &mut work.template);
-                // Variance of a shift along each axis, px^2 (Cramér-Rao for correlated noise).
-                let variance =
-                    2.0 * CORRELATED_PX * passed_noise / template.structure(&shape).max(1e-20);
-                if variance < 0.25 {
-                    templates.push(template);
-                }
-            }
-        }
-        let (slope_x, slope_y) = slopes(&passed);
-        Aligner { settings, width, height, shape, templates, passed, slope_x, slope_y }
+        // Variance of a shift along each axis is 2 n / structure, px^2 (Cramér-Rao for
+        // correlated noise n); a quarter of a px^2 is allowed.
+        let least_structure = 2.0 * CORRELATED_PX * passed_noise / 0.25;
+        let cell = (settings.cell_px / factor).clamp(1, 64);
+        let dense = Dense::new(passed.clone(), cell);
+        let tiles = Tiles::new(&passed, dense.slopes(), tile, spacing, least_structure);
+        Aligner { settings, width, height, half_tile: tile.0 as f32 / 2.0, tiles, dense }
     }
 
     /// Tiles with enough structure to be aligned by themselves.
     pub fn tiles(&self) -> usize {
-        self.templates.len()
+        self.tiles.len()
+    }
+
+    /// Reduction of the light that [`Aligner::align_reduced`] takes.
+    pub fn factor(&self) -> usize {
+        self.settings.factor.max(1)
     }
 
     /// Align a frame's `light` (full size), whose scene as a whole lies at `home`.
@@ -158,23 +133,39 @@ impl Aligner {
         wanted: Option<&[bool]>,
         work: &mut RippleWork,
     ) -> Field {
-        let factor = self.settings.factor.max(1);
-        if factor > 1 {
-            reduce(light, factor, &mut work.reduced);
-            let reduced = std::mem::take(&mut work.reduced);
-            work.band.apply(&reduced, &mut work.passed);
-            work.reduced = reduced;
-        } else {
-            work.band.apply(light, &mut work.passed);
+        if self.factor() == 1 {
+            return self.align_reduced(light, home, wanted, work);
         }
+        let mut reduced = std::mem::take(&mut work.reduced);
+        reduce(light, self.factor(), &mut reduced);
+        let field = self.align_reduced(&reduced, home, wanted, work);
+        work.reduced = reduced;
+        field
+    }
+
+    /// Align a frame whose light was reduced by [`Aligner::factor`] already; all else as for
+    /// [`Aligner::align`], displacements in px of the frame included.
+    pub fn align_reduced(
+        &self,
+        reduced: &Raster,
+        home: (f32, f32),
+        wanted: Option<&[bool]>,
+        work: &mut RippleWork,
+    ) -> Field {
+        let factor = self.factor();
+        work.band.apply(reduced, &mut work.passed);
         let scale = factor as f32;
         let home = (home.0 / scale, home.1 / scale);
-        let cell = (self.settings.cell_px / factor).max(1);
+        let cell = (self.settings.cell_px / factor).clamp(1, 64);
         let mut field = Field::constant(self.width, self.height, cell, home.0, home.1);
         let passed = std::mem::take(&mut work.passed);
         self.coarse(&passed, home, wanted, &mut field, work);
         for _ in 0..self.settings.rounds {
-            self.round(&passed, home, wanted, &mut field, work);
+            self.dense.compare(&passed, &field, wanted, &mut work.dense);
+            self.measure(&field, work);
+            let limit = field::Effort { rounds: 40, precision_px: PRECISION_PX };
+            let smoothness = self.smoothness();
+            field::solve(&mut field, &work.measured, &smoothness, home, limit, &mut work.solve);
         }
         work.passed = passed;
         field.cell_px *= factor;
@@ -184,14 +175,14 @@ impl Aligner {
 
     /// Columns, rows and side (px) of the cells of the fields that [`Aligner::align`] makes.
     pub fn cells(&self) -> (usize, usize, usize) {
-        let factor = self.settings.factor.max(1);
-        let cell = (self.settings.cell_px / factor).max(1);
+        let factor = self.factor();
+        let cell = (self.settings.cell_px / factor).clamp(1, 64);
         (self.width.div_ceil(cell), self.height.div_ceil(cell), cell * factor)
     }
 
     fn smoothness(&self) -> Smoothness {
         // Slopes have no unit; curvatures and displacements shrink with the raster.
-        let scale = self.settings.factor.max(1) as f32;
+        let scale = self.factor() as f32;
         let s = self.settings.smoothness;
         Smoothness {
             slope: s.slope,
@@ -209,92 +200,24 @@ impl Aligner {
         field: &mut Field,
         work: &mut RippleWork,
     ) {
-        let half = (self.shape.width() as f32 / 2.0, self.shape.height() as f32 / 2.0);
-        let centre = |t: &Template| (t.x0 as f32 + half.0 - 0.5, t.y0 as f32 + half.1 - 0.5);
-        let cell = |x: f32, y: f32| {
-            let side = field.cell_px as f32;
-            let i = ((x + 0.5) / side) as usize;
-            let j = ((y + 0.5) / side) as usize;
-            j.min(field.rows - 1) * field.columns + i.min(field.columns - 1)
-        };
-        let mut found: Vec<(f32, f32, f32, f32)> = Vec::with_capacity(self.templates.len());
-        for template in &self.templates {
-            let (x, y) = centre(template);
-            if wanted.is_some_and(|w| !near_wanted(w, field, x, y, half.0)) {
-                continue;
-            }
-            let (dx, dy) = template.search(&self.shape, frame, home, 2, &mut work.template);
-            found.push((x, y, dx, dy));
-        }
-        // A tile that differs by more than 3 px from the median of its neighbours (within two
-        // tiles) has caught something else.
-        let reach = 2.0 * self.shape.width().max(self.shape.height()) as f32;
+        // A tile that differs by more than 3 px from the median of its neighbours has caught
+        // something else.
         let limit = 3.0f32.max(6.0 / self.settings.factor as f32);
+        let counts =
+            |x: f32, y: f32| wanted.is_none_or(|w| near_wanted(w, field, x, y, self.half_tile));
+        self.tiles.search(frame, home, limit, counts, &mut work.tiles);
         work.measured.clear();
         work.measured.resize(field.len(), Measured::default());
-        let (mut near_x, mut near_y) = (Vec::new(), Vec::new());
-        for (x, y, dx, dy) in &found {
-            near_x.clear();
-            near_y.clear();
-            for other in &found {
-                if (other.0 - x).abs() <= reach && (other.1 - y).abs() <= reach {
-                    near_x.push(other.2);
-                    near_y.push(other.3);
-                }
-            }
-            let (around_x, around_y) = (median(&mut near_x), median(&mut near_y));
-            if (dx - around_x).hypot(dy - around_y) > limit {
-                continue;
-            }
-            let slot = &mut work.measured[cell(*x, *y)];
-            *slot = Measured { x_px: *dx, y_px: *dy, information: COARSE_INFORMATION };
+        let side = field.cell_px as f32;
+        for tile in &work.tiles.found {
+            let i = ((tile.centre.0 + 0.5) / side) as usize;
+            let j = ((tile.centre.1 + 0.5) / side) as usize;
+            let cell = j.min(field.rows - 1) * field.columns + i.min(field.columns - 1);
+            let (x_px, y_px) = tile.moved;
+            work.measured[cell] = Measured { x_px, y_px, information: COARSE_INFORMATION };
         }
-        field::solve(field, &work.measured, &self.smoothness(), home, 60, &mut work.solve);
-    }
-
-    /// One Gauss-Newton round.
-    fn round(
-        &self,
-        frame: &Raster,
-        home: (f32, f32),
-        wanted: Option<&[bool]>,
-        field: &mut Field,
-        work: &mut RippleWork,
-    ) {
-        let cell = field.cell_px;
-        let grid = (field.columns, field.rows, cell);
-        work.sums.clear();
-        work.sums.resize(field.len(), CellSums::default());
-        for resized in [&mut work.row_x, &mut work.row_y, &mut work.warped] {
-            resized.resize(self.width, 0.0);
-        }
-        for y in 0..self.height {
-            let first_cell = (y / cell) * field.columns;
-            let row_wanted = wanted.map(|w| &w[first_cell..first_cell + field.columns]);
-            if row_wanted.is_some_and(|w| !w.contains(&true)) {
-                continue;
-            }
-            work.expander.expand(&field.x_px, grid, 1.0, y, 0, &mut work.row_x);
-            work.expander.expand(&field.y_px, grid, 1.0, y, 0, &mut work.row_y);
-            for column in 0..field.columns {
-                if row_wanted.is_some_and(|w| !w[column]) {
-                    continue;
-                }
-                let (from, to) = (column * cell, ((column + 1) * cell).min(self.width));
-                let warped = &mut work.warped[from..to];
-                let (dx, dy) = (&work.row_x[from..to], &work.row_y[from..to]);
-                if warp_row(frame, from as f32, y as f32, dx, dy, warped) {
-                    work.sums[first_cell + column].add(
-                        warped,
-                        &self.passed.row(y)[from..to],
-                        &self.slope_x.row(y)[from..to],
-                        &self.slope_y.row(y)[from..to],
-                    );
-                }
-            }
-        }
-        self.measure(field, work);
-        field::solve(field, &work.measured, &self.smoothness(), home, 40, &mut work.solve);
+        let limit = field::Effort { rounds: 60, precision_px: START_PRECISION_PX };
+        field::solve(field, &work.measured, &self.smoothness(), home, limit, &mut work.solve);
     }
 
     /// Turn the sums of every cell into measurements of the displacement.
@@ -302,7 +225,7 @@ impl Aligner {
         let (columns, rows) = (field.columns, field.rows);
         // Scatter of the whole frame: a cell that matches by chance is not trusted beyond it.
         let (mut left, mut n) = (0.0f64, 0.0f64);
-        for s in &work.sums {
+        for s in &work.dense.sums {
             if s.rr > 0.0 {
                 let c = (s.fr / s.rr).clamp(0.1, 2.0);
                 left += f64::from((s.ff - 2.0 * c * s.fr + c * c * s.rr).max(0.0));
@@ -316,7 +239,7 @@ impl Aligner {
                 // Contrast and scatter over the cell and its neighbours, which see the same air.
                 let (mut fr, mut rr, mut ff, mut count) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
                 for v in j.saturating_sub(1)..(j + 2).min(rows) {
-                    for s in &work.sums
+                    for s in &work.dense.sums
                         [v * columns + i.saturating_sub(1)..v * columns + (i + 2).min(columns)]
                     {
                         fr += s.fr;
@@ -326,7 +249,7 @@ impl Aligner {
                     }
                 }
                 let cell = j * columns + i;
-                let s = &work.sums[cell];
+                let s = &work.dense.sums[cell];
                 let mut m = Measured::default();
                 if rr > 0.0 && s.n > 0.0 {
                     let c = (fr / rr).clamp(0.2, 1.5);
@@ -362,34 +285,6 @@ fn near_wanted(wanted: &[bool], field: &Field, x: f32, y: f32, reach: f32) -> bo
         low.min(n)..(high + 1).min(n)
     };
     span(y, field.rows).any(|j| span(x, field.columns).any(|i| wanted[j * field.columns + i]))
-}
-
-/// Left edges of tiles: `spacing` apart at most, the first and last flush with the edges.
-fn places(length: usize, tile: usize, spacing: usize) -> Vec<usize> {
-    let room = length - tile;
-    let gaps = room.div_ceil(spacing);
-    if gaps == 0 {
-        return vec![room / 2];
-    }
-    (0..=gaps).map(|i| i * room / gaps).collect()
-}
-
-impl CellSums {
-    fn add(&mut self, f: &[f32], r: &[f32], gx: &[f32], gy: &[f32]) {
-        for (((f, r), gx), gy) in f.iter().zip(r).zip(gx).zip(gy) {
-            self.rr += r * r;
-            self.fr += f * r;
-            self.ff += f * f;
-            self.xx += gx * gx;
-            self.xy += gx * gy;
-            self.yy += gy * gy;
-            self.xf += gx * f;
-            self.yf += gy * f;
-            self.xr += gx * r;
-            self.yr += gy * r;
-        }
-        self.n += f.len() as f32;
-    }
 }
 
 #[cfg(test)]

@@ -5,8 +5,10 @@
 //! of variance s^2 adds 2 s^2 (R0 - R1) for each direction, where R is the autocorrelation of
 //! all smoothing along that direction and R0 that across it; that share is subtracted.
 
+use crate::luminance::LightRows;
 use crate::noise::NoiseModel;
-use crate::raster::{Kernel, Raster, smooth};
+use crate::raster::{Kernel, mirror};
+use multiversion::multiversion;
 
 /// The grid of cells over the scene in which sharpness is kept.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,15 +41,89 @@ impl CellGrid {
     }
 }
 
-/// Measures frames; holds buffers and the constants of the noise.
+/// Lanes of the sums.
+const LANES: usize = 8;
+
+/// Rows that are summed in single precision before the sums are carried over to double.
+const CARRY_ROWS: usize = 32;
+
+/// Samples on each side that the blur takes in.
+const RADIUS: usize = 2;
+
+/// Measures frames, row by row: nothing larger than a few rows is kept. Holds buffers and the
+/// constants of the noise.
 #[derive(Clone, Debug)]
 pub struct SharpnessMeter {
     kernel: Kernel,
-    smoothed: Raster,
-    work: Raster,
     /// Gradient energy per unit of sample noise variance.
     noise_share: f32,
-    sums: Vec<f64>,
+    rows: Rows,
+    /// First and last column of each column of cells, and its sums (energy, light) so far.
+    spans: Vec<(usize, usize)>,
+    lanes: Vec<[[f32; LANES]; 2]>,
+    sums: Vec<[f64; 2]>,
+}
+
+/// The last few rows.
+#[derive(Clone, Debug, Default)]
+struct Rows {
+    /// Light of row y at y modulo the kernel's length.
+    light: [Vec<f32>; 2 * RADIUS + 1],
+    /// First row of light that is not yet loaded.
+    next_light: usize,
+    padded: Vec<f32>,
+    /// Smoothed row y at y modulo 2.
+    smoothed: [Vec<f32>; 2],
+    /// First smoothed row that is not yet there.
+    next: usize,
+}
+
+impl Rows {
+    fn begin(&mut self, width: usize, first: usize) {
+        for row in self.light.iter_mut().chain(&mut self.smoothed) {
+            row.resize(width, 0.0);
+        }
+        self.padded.resize(width + 2 * RADIUS, 0.0);
+        self.next_light = first.saturating_sub(RADIUS);
+        self.next = first;
+    }
+}
+
+/// Weighted sum of five rows, or of five shifts of one.
+#[inline(always)]
+fn blur(five: [&[f32]; 2 * RADIUS + 1], taps: [f32; RADIUS + 1], out: &mut [f32]) {
+    let n = out.len();
+    let [a, b, c, d, e] = five.map(|row| &row[..n]);
+    for i in 0..n {
+        out[i] = taps[0] * c[i] + taps[1] * (b[i] + d[i]) + taps[2] * (a[i] + e[i]);
+    }
+}
+
+/// Smooth rows until row `y` is there.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn smooth_to<'a>(rows: &mut Rows, source: &LightRows<'a>, taps: [f32; RADIUS + 1], y: usize) {
+    let (width, height) = source.size();
+    while rows.next <= y {
+        let here = rows.next;
+        while rows.next_light <= (here + RADIUS).min(height - 1) {
+            let slot = rows.next_light % rows.light.len();
+            source.row(rows.next_light, &mut rows.light[slot]);
+            rows.next_light += 1;
+        }
+        let light = &rows.light;
+        let row =
+            |offset: isize| &light[mirror(here as isize + offset, height) % light.len()][..width];
+        let padded = &mut rows.padded;
+        blur([row(-2), row(-1), row(0), row(1), row(2)], taps, &mut padded[RADIUS..RADIUS + width]);
+        for i in 1..=RADIUS {
+            padded[RADIUS - i] = padded[RADIUS + mirror(-(i as isize), width)];
+            padded[RADIUS + width - 1 + i] =
+                padded[RADIUS + mirror((width - 1 + i) as isize, width)];
+        }
+        let five = std::array::from_fn(|i| &padded[i..i + width]);
+        blur(five, taps, &mut rows.smoothed[here % 2]);
+        rows.next += 1;
+    }
 }
 
 impl SharpnessMeter {
@@ -63,9 +139,10 @@ impl SharpnessMeter {
         let noise_share = 2.0 * 2.0 * (at(0) - at(1)) * at(0);
         SharpnessMeter {
             kernel,
-            smoothed: Raster::default(),
-            work: Raster::default(),
             noise_share,
+            rows: Rows::default(),
+            spans: Vec::new(),
+            lanes: Vec::new(),
             sums: Vec::new(),
         }
     }
@@ -83,48 +160,57 @@ impl SharpnessMeter {
     /// square. `cells` is resized to the grid.
     pub fn measure(
         &mut self,
-        light: &Raster,
+        light: &LightRows<'_>,
         noise: &NoiseModel,
         grid: &CellGrid,
         shift: (isize, isize),
         brightness: f32,
         cells: &mut Vec<f32>,
     ) {
-        smooth(light, &self.kernel, &mut self.work, &mut self.smoothed);
+        let (width, height) = light.size();
         cells.clear();
         cells.resize(grid.len(), f32::NAN);
-        self.sums.resize(grid.columns * 3, 0.0);
-        let image = &self.smoothed;
+        if width < 2 * RADIUS || height < 2 * RADIUS {
+            return;
+        }
         let cell = grid.cell_px as isize;
-        for row in 0..grid.rows as isize {
-            self.sums.fill(0.0);
-            let y_low = (row * cell + shift.1).clamp(0, image.height as isize - 1);
-            let y_high = ((row + 1) * cell + shift.1).clamp(0, image.height as isize - 1);
-            for y in y_low..y_high {
-                let here = image.row(y as usize);
-                let below = image.row(y as usize + 1);
-                for column in 0..grid.columns as isize {
-                    let x_low = (column * cell + shift.0).clamp(0, image.width as isize - 1);
-                    let x_high = ((column + 1) * cell + shift.0).clamp(0, image.width as isize - 1);
-                    if x_high <= x_low {
-                        continue;
+        // The last row and column have no neighbour below and to the right.
+        let span = |i: usize, shift: isize, n: usize| {
+            let low = (i as isize * cell).saturating_add(shift).clamp(0, n as isize - 1);
+            let high = low.max((i as isize + 1) * cell + shift).min(n as isize - 1);
+            (low as usize, high as usize)
+        };
+        self.spans.clear();
+        self.spans.extend((0..grid.columns).map(|i| span(i, shift.0, width)));
+        self.rows.begin(width, span(0, shift.1, height).0);
+        let taps = std::array::from_fn(|i| self.kernel.taps().get(i).copied().unwrap_or(0.0));
+        for row in 0..grid.rows {
+            let (top, bottom) = span(row, shift.1, height);
+            self.sums.clear();
+            self.sums.resize(grid.columns, [0.0; 2]);
+            for first in (top..bottom).step_by(CARRY_ROWS) {
+                self.lanes.clear();
+                self.lanes.resize(grid.columns, [[0.0; LANES]; 2]);
+                for y in first..(first + CARRY_ROWS).min(bottom) {
+                    smooth_to(&mut self.rows, light, taps, y + 1);
+                    let [even, odd] = &self.rows.smoothed;
+                    let pair = if y % 2 == 0 { (even, odd) } else { (odd, even) };
+                    add_row(pair.0, pair.1, &self.spans, &mut self.lanes);
+                }
+                for (sums, lanes) in self.sums.iter_mut().zip(&self.lanes) {
+                    for (sum, lane) in sums.iter_mut().zip(lanes) {
+                        *sum += f64::from(lane.iter().sum::<f32>());
                     }
-                    let (low, high) = (x_low as usize, x_high as usize);
-                    let (energy, sum) =
-                        row_energy(&here[low..high], &here[low + 1..high + 1], &below[low..high]);
-                    let slot = &mut self.sums[column as usize * 3..column as usize * 3 + 3];
-                    slot[0] += f64::from(energy);
-                    slot[1] += f64::from(sum);
-                    slot[2] += (high - low) as f64;
                 }
             }
-            for column in 0..grid.columns {
-                let slot = &self.sums[column * 3..column * 3 + 3];
-                if slot[2] * 2.0 >= (cell * cell) as f64 {
-                    let energy = (slot[0] / slot[2]) as f32;
-                    let mean = (slot[1] / slot[2]) as f32;
+            for (column, ((low, high), [energy, sum])) in
+                self.spans.iter().zip(&self.sums).enumerate()
+            {
+                let count = ((high - low) * (bottom - top)) as f64;
+                if count * 2.0 >= (cell * cell) as f64 {
+                    let (energy, mean) = ((energy / count) as f32, (sum / count) as f32);
                     let bias = self.noise_share * noise.variance(mean);
-                    cells[row as usize * grid.columns + column] =
+                    cells[row * grid.columns + column] =
                         (energy - bias) / (brightness * brightness).max(1e-6);
                 }
             }
@@ -132,27 +218,30 @@ impl SharpnessMeter {
     }
 }
 
-/// Sum of squared differences to the right and below, and sum of the samples themselves.
-fn row_energy(here: &[f32], right: &[f32], below: &[f32]) -> (f32, f32) {
-    const LANES: usize = 8;
-    let mut energy = [0.0f32; LANES];
-    let mut sum = [0.0f32; LANES];
-    let n = here.len() / LANES * LANES;
-    for i in (0..n).step_by(LANES) {
-        for l in 0..LANES {
-            let h = here[i + l];
-            let (dx, dy) = (right[i + l] - h, below[i + l] - h);
-            energy[l] += dx * dx + dy * dy;
-            sum[l] += h;
+/// Add squared differences to the right and below, and the samples themselves, to the lanes of
+/// each span of columns.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_row(here: &[f32], below: &[f32], spans: &[(usize, usize)], lanes: &mut [[[f32; LANES]; 2]]) {
+    for ((low, high), [energy, sum]) in spans.iter().zip(lanes) {
+        let n = high - low;
+        let (own, right) = (&here[*low..*high], &here[low + 1..high + 1]);
+        let below = &below[*low..*high];
+        let whole = n / LANES * LANES;
+        for i in (0..whole).step_by(LANES) {
+            let (own, right) = (&own[i..i + LANES], &right[i..i + LANES]);
+            let below = &below[i..i + LANES];
+            for l in 0..LANES {
+                let (dx, dy) = (right[l] - own[l], below[l] - own[l]);
+                energy[l] += dx * dx + dy * dy;
+                sum[l] += own[l];
+            }
+        }
+        for i in whole..n {
+            let (dx, dy) = (right[i] - own[i], below[i] - own[i]);
+            energy[i - whole] += dx * dx + dy * dy;
+            sum[i - whole] += own[i];
         }
     }
-    let mut totals = (energy.iter().sum::<f32>(), sum.iter().sum::<f32>());
-    for i in n..here.len() {
-        let (dx, dy) = (right[i] - here[i], below[i] - here[i]);
-        totals.0 += dx * dx + dy * dy;
-        totals.1 += here[i];
-    }
-    totals
 }
 
 fn convolve(a: &[f32], b: &[f32]) -> Vec<f32> {
@@ -168,6 +257,7 @@ fn convolve(a: &[f32], b: &[f32]) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::raster::{Raster, smooth};
 
     fn raster(width: usize, height: usize, f: impl Fn(usize, usize) -> f32) -> Raster {
         let mut r = Raster::zeros(width, height);
@@ -198,7 +288,14 @@ mod tests {
         let grid = CellGrid { cell_px: 16, columns: 10, rows: 4 };
         let mut cells = Vec::new();
         let mut meter = SharpnessMeter::new(&[1.0]);
-        meter.measure(&light, &NoiseModel::default(), &grid, (0, 0), 1.0, &mut cells);
+        meter.measure(
+            &LightRows::Light(&light),
+            &NoiseModel::default(),
+            &grid,
+            (0, 0),
+            1.0,
+            &mut cells,
+        );
         let passed = (std::f32::consts::PI * f).cos().powi(4) * amplitude;
         let expected = passed * passed * (1.0 - (std::f32::consts::TAU * f).cos());
         assert!((cells[12] / expected - 1.0).abs() < 1e-3, "{} {expected}", cells[12]);
@@ -217,7 +314,7 @@ mod tests {
                 smooth(&rough, &Kernel::binomial3(), &mut Raster::default(), &mut light);
             }
             let model = NoiseModel { read: sigma * sigma, gain: 0.0 };
-            meter.measure(&light, &model, &grid, (0, 0), 1.0, &mut cells);
+            meter.measure(&LightRows::Light(&light), &model, &grid, (0, 0), 1.0, &mut cells);
             let whole_noise = meter.noise_share() * sigma * sigma;
             assert!(cells[0].abs() < 0.03 * whole_noise, "{} of {whole_noise}", cells[0]);
         }
@@ -225,9 +322,23 @@ mod tests {
         let scene = |x: usize, y: usize| 0.4 + 0.1 * ((x * x + 3 * y) as f32 * 0.01).sin();
         let bright = raster(200, 200, scene);
         let dim = raster(200, 200, |x, y| 0.5 * scene(x, y));
-        meter.measure(&bright, &NoiseModel::default(), &grid, (0, 0), 1.0, &mut cells);
+        meter.measure(
+            &LightRows::Light(&bright),
+            &NoiseModel::default(),
+            &grid,
+            (0, 0),
+            1.0,
+            &mut cells,
+        );
         let clear = cells[0];
-        meter.measure(&dim, &NoiseModel::default(), &grid, (0, 0), 0.5, &mut cells);
+        meter.measure(
+            &LightRows::Light(&dim),
+            &NoiseModel::default(),
+            &grid,
+            (0, 0),
+            0.5,
+            &mut cells,
+        );
         assert!((cells[0] / clear - 1.0).abs() < 1e-4);
     }
 
@@ -239,12 +350,33 @@ mod tests {
         let moved = raster(96, 80, |x, y| scene(x as isize - 9, y as isize + 6));
         let (mut a, mut b) = (Vec::new(), Vec::new());
         let mut meter = SharpnessMeter::new(&[1.0]);
-        meter.measure(&still, &NoiseModel::default(), &grid, (0, 0), 1.0, &mut a);
-        meter.measure(&moved, &NoiseModel::default(), &grid, (9, -6), 1.0, &mut b);
+        meter.measure(
+            &LightRows::Light(&still),
+            &NoiseModel::default(),
+            &grid,
+            (0, 0),
+            1.0,
+            &mut a,
+        );
+        meter.measure(
+            &LightRows::Light(&moved),
+            &NoiseModel::default(),
+            &grid,
+            (9, -6),
+            1.0,
+            &mut b,
+        );
         // An inner cell, away from the mirrored edges.
         assert!((a[2 * 6 + 2] / b[2 * 6 + 2] - 1.0).abs() < 1e-5);
         // Cells that the frame lost by more than half say so.
-        meter.measure(&moved, &NoiseModel::default(), &grid, (90, 0), 1.0, &mut b);
+        meter.measure(
+            &LightRows::Light(&moved),
+            &NoiseModel::default(),
+            &grid,
+            (90, 0),
+            1.0,
+            &mut b,
+        );
         assert!(b[3].is_nan());
     }
 }

@@ -6,20 +6,20 @@
 //! On the way it adds up all good frames at reduced size: their mean holds the scene's *true
 //! geometry* (the ripple of the air averages out over time), which no single frame does.
 
-use crate::geometry::GeometryMean;
+use crate::camera::stuck_and_noisy;
+use crate::geometry::{GeometryMean, Placed};
 use crate::hot::HotPixels;
 use crate::judge::{Raw, judge_frames};
-use crate::luminance::{Luminance, clipped_share, own_smoothing};
+use crate::luminance::{Level, LightRows, Luminance, level, own_smoothing};
 use crate::median::{median, median_of};
-use crate::noise::{NoiseMeter, NoiseModel};
-use crate::raster::{Raster, reduce};
+use crate::noise::NoiseModel;
+use crate::raster::Raster;
 use crate::scene::{SceneTracker, TrackerWork, looks_like_a_disc, reduction_factor};
 use crate::sharpness::{CellGrid, SharpnessMeter};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{
-    Cancelled, FrameError, FrameFormat, FrameSource, Grade, Progress, RawFrame, Samples, Shift,
-    Stage,
+    Cancelled, FrameError, FrameSource, Grade, Progress, RawFrame, Shift, Stage,
 };
 
 /// What the survey is told. Every field has a default that suits a newcomer.
@@ -157,27 +157,34 @@ pub enum SeeingError {
 struct Worker {
     frame: Option<RawFrame>,
     luminance: Luminance,
-    light: Raster,
     reduced: Raster,
     tracker: TrackerWork,
     meter: Option<SharpnessMeter>,
 }
 
 impl Worker {
-    /// Read frame `index`, mend it, and leave its light and reduced light in the buffers.
+    /// Read frame `index`, mend it, and leave its reduced light in the buffers.
     fn load(
         &mut self,
         source: &dyn FrameSource,
         index: usize,
         hot: &HotPixels,
         factor: usize,
-    ) -> Result<&RawFrame, FrameError> {
+    ) -> Result<(), FrameError> {
         let frame = self.frame.get_or_insert_with(|| RawFrame::black(source.format()));
         source.read_frame(index, frame)?;
         hot.mend(frame);
-        self.luminance.of(frame, &mut self.light);
-        reduce(&self.light, factor, &mut self.reduced);
-        Ok(frame)
+        self.luminance.reduced(frame, factor, &mut self.reduced);
+        Ok(())
+    }
+
+    /// Level of the frame that was loaded last, and its meter, ready to measure it.
+    fn meter(&mut self) -> Option<(Level, LightRows<'_>, &mut SharpnessMeter)> {
+        let frame = self.frame.as_ref()?;
+        let layout = frame.format.layout;
+        let rows = self.luminance.rows(frame);
+        let meter = self.meter.get_or_insert_with(|| SharpnessMeter::new(&own_smoothing(layout)));
+        Some((level(frame, &rows), rows, meter))
     }
 }
 
@@ -213,7 +220,7 @@ pub fn survey(
     let mut raws: Vec<Raw> = Vec::with_capacity(frame_count);
     let mut cell_energy: Vec<f32> = Vec::with_capacity(frame_count * cells.len());
     let mut geometry = GeometryMean::new(start.tracker.reference());
-    let batch = batch_size(&format);
+    let batch = batch_size(format.width, format.height, factor);
     let all: Vec<usize> = (0..frame_count).collect();
     for indices in all.chunks(batch) {
         progress.advance(Stage::Grading, indices[0], frame_count)?;
@@ -223,10 +230,19 @@ pub fn survey(
                 look_at(source, *index, &start.tracker, factor, &hot, &noise, &cells, worker)
             })
             .collect();
-        for (raw, energy, reduced) in seen {
-            if raw.trouble.is_none() && raw.correlation > 0.25 && raw.brightness > 0.5 {
-                geometry.add(&reduced, &raw.shift, raw.brightness, factor);
-            }
+        let counts =
+            |raw: &Raw| raw.trouble.is_none() && raw.correlation > 0.25 && raw.brightness > 0.5;
+        let placed: Vec<Placed<'_>> = seen
+            .iter()
+            .filter(|(raw, ..)| counts(raw))
+            .map(|(raw, _, reduced)| Placed {
+                reduced,
+                shift: raw.shift,
+                brightness: raw.brightness,
+            })
+            .collect();
+        geometry.add_all(&placed, factor);
+        for (raw, energy, _) in seen {
             raws.push(raw);
             cell_energy.extend_from_slice(&energy);
         }
@@ -275,62 +291,16 @@ fn no_frames_words(frames: &[FrameReport]) -> String {
     words
 }
 
-/// Frames read at once: enough for every core, few enough for memory (about 256 MiB of light).
-fn batch_size(format: &FrameFormat) -> usize {
-    let bytes = format.width * format.height * 4;
-    ((256 << 20) / bytes.max(1)).clamp(4, 32)
+/// Frames whose reduced light is held at once: enough for every core, few enough for memory (about 64 MiB).
+fn batch_size(width: usize, height: usize, factor: usize) -> usize {
+    let bytes = (width / factor) * (height / factor) * 4;
+    ((64 << 20) / bytes.max(1)).clamp(8, 128)
 }
 
 /// `wanted` indices spread evenly over 0..`count`.
 fn sample_indices(count: usize, wanted: usize) -> Vec<usize> {
     let n = wanted.min(count);
     (0..n).map(|i| (2 * i + 1) * count / (2 * n)).collect()
-}
-
-/// Read the sampled frames once for what is wrong with the pixels: stuck ones, noise.
-fn stuck_and_noisy(
-    source: &dyn FrameSource,
-    sampled: &[usize],
-    progress: &dyn Progress,
-) -> Result<(HotPixels, NoiseModel), SeeingError> {
-    let format = source.format();
-    let mut mean = vec![0.0f32; format.sample_count()];
-    let mut meter = NoiseMeter::default();
-    let mut frame = RawFrame::black(format);
-    let mut count = 0usize;
-    let mut last_trouble = None;
-    for (done, index) in sampled.iter().enumerate() {
-        progress.advance(Stage::Sampling, done, 2 * sampled.len())?;
-        if let Err(error) = source.read_frame(*index, &mut frame) {
-            last_trouble = Some(error);
-            continue;
-        }
-        count += 1;
-        let scale = 1.0 / format.white;
-        match &frame.samples {
-            Samples::U8(v) => add(&mut mean, v, |s| scale * f32::from(s)),
-            Samples::U16(v) => add(&mut mean, v, |s| scale * f32::from(s)),
-            Samples::F32(v) => add(&mut mean, v, |s| scale * s),
-        }
-        // The noise of a few frames is that of all.
-        if done % 4 == 0 {
-            meter.add(&frame);
-        }
-    }
-    if count == 0 {
-        let why = last_trouble.map_or(String::new(), |e| format!(": {e}"));
-        return Err(SeeingError::NoUsableFrames(format!("no frame can be read{why}")));
-    }
-    mean.iter_mut().for_each(|m| *m /= count as f32);
-    // From a handful of frames a stuck pixel cannot be told from detail of the scene.
-    let hot = if count >= 8 { HotPixels::find(&mean, &format) } else { HotPixels::default() };
-    Ok((hot, meter.fit(&format)))
-}
-
-fn add<T: Copy>(mean: &mut [f32], samples: &[T], value: impl Fn(T) -> f32) {
-    for (m, s) in mean.iter_mut().zip(samples) {
-        *m += value(*s);
-    }
 }
 
 /// What pass 0 decides.
@@ -357,29 +327,24 @@ fn choose_reference(
         reduced: Raster,
     }
     let format = source.format();
-    let whole = CellGrid { cell_px: format.width.max(format.height), columns: 1, rows: 1 };
     progress.advance(Stage::Sampling, sampled.len(), 2 * sampled.len())?;
+    let wide = CellGrid {
+        cell_px: 32,
+        columns: (format.width / 32).max(1),
+        rows: (format.height / 32).max(1),
+    };
     let looks: Vec<Look> = sampled
         .par_iter()
         .map_init(Worker::default, |worker, index| {
             worker.load(source, *index, hot, factor).ok()?;
-            let brightness = worker.light.mean();
-            let meter = worker
-                .meter
-                .get_or_insert_with(|| SharpnessMeter::new(&own_smoothing(format.layout)));
-            let mut cell = Vec::new();
-            let relative = brightness.max(1e-6);
-            meter.measure(&worker.light, noise, &whole, (0, 0), relative, &mut cell);
-            // A frame that is wider than high covers less than half of the square cell.
-            let grade = cell.first().copied().filter(|g| g.is_finite());
-            let grade = grade.unwrap_or_else(|| {
-                let wide =
-                    CellGrid { cell_px: 32, columns: format.width / 32, rows: format.height / 32 };
-                meter.measure(&worker.light, noise, &wide, (0, 0), relative, &mut cell);
-                let seen: Vec<f32> = cell.iter().copied().filter(|g| g.is_finite()).collect();
-                seen.iter().sum::<f32>() / seen.len().max(1) as f32
-            });
-            Some(Look { index: *index, grade, brightness, reduced: worker.reduced.clone() })
+            let (level, rows, meter) = worker.meter()?;
+            let mut cells = Vec::new();
+            let relative = level.mean.max(1e-6);
+            meter.measure(&rows, noise, &wide, (0, 0), relative, &mut cells);
+            cells.retain(|grade| grade.is_finite());
+            let grade = cells.iter().sum::<f32>() / cells.len().max(1) as f32;
+            let reduced = std::mem::take(&mut worker.reduced);
+            Some(Look { index: *index, grade, brightness: level.mean, reduced })
         })
         .flatten()
         .collect();
@@ -425,7 +390,11 @@ fn choose_reference(
         for (look, shift) in lit.iter().zip(&shifts).take(lit.len().div_ceil(2)) {
             if shift.confidence >= 0.25 {
                 let moved = Shift::new(shift.x_px - home.x_px, shift.y_px - home.y_px);
-                mean.add(&look.reduced, &moved, look.brightness / chosen.brightness, factor);
+                let brightness = look.brightness / chosen.brightness;
+                mean.add_all(
+                    &[Placed { reduced: &look.reduced, shift: moved, brightness }],
+                    factor,
+                );
             }
         }
         tracker =
@@ -452,28 +421,28 @@ fn look_at(
     cells: &CellGrid,
     worker: &mut Worker,
 ) -> (Raw, Vec<f32>, Raster) {
-    let clipped = match worker.load(source, index, hot, factor) {
-        Ok(frame) => clipped_share(frame),
-        Err(error) => {
-            let raw = Raw { index, trouble: Some(error.reason), ..Raw::default() };
-            return (raw, vec![f32::NAN; cells.len()], Raster::default());
-        }
+    let lost = |reason: String| {
+        let raw = Raw { index, trouble: Some(reason), ..Raw::default() };
+        (raw, vec![f32::NAN; cells.len()], Raster::default())
     };
+    if let Err(error) = worker.load(source, index, hot, factor) {
+        return lost(error.reason);
+    }
     let tracked = tracker.track(&worker.reduced, &mut worker.tracker);
-    let layout = source.format().layout;
-    let meter = worker.meter.get_or_insert_with(|| SharpnessMeter::new(&own_smoothing(layout)));
+    let contrast = worker.reduced.deviation();
+    let Some((level, rows, meter)) = worker.meter() else { return lost(String::new()) };
     let mut energy = Vec::new();
     let whole = (tracked.shift.x_px.round() as isize, tracked.shift.y_px.round() as isize);
-    meter.measure(&worker.light, noise, cells, whole, tracked.brightness, &mut energy);
+    meter.measure(&rows, noise, cells, whole, tracked.brightness, &mut energy);
     let raw = Raw {
         index,
         shift: tracked.shift,
         correlation: tracked.correlation,
         brightness: tracked.brightness,
-        mean: worker.light.mean(),
-        contrast: worker.reduced.deviation(),
-        clipped_share: clipped,
+        mean: level.mean,
+        contrast,
+        clipped_share: level.clipped_share,
         trouble: None,
     };
-    (raw, energy, worker.reduced.clone())
+    (raw, energy, std::mem::take(&mut worker.reduced))
 }

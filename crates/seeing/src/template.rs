@@ -13,6 +13,7 @@
 
 use crate::fourier::{Fourier, FourierWork};
 use crate::interpolate::{TAPS, lagrange_taps};
+use crate::least_squares::{Step, Sums, interpolate_row};
 use crate::raster::{Raster, mirror};
 use realfft::num_complex::Complex32;
 
@@ -275,10 +276,7 @@ impl Template {
         let fill = |ring: &mut [f32], y: usize| {
             let source = &frame.row(y)[x_left..x_left + n + TAPS - 1];
             let slot = &mut ring[(y % TAPS) * n..(y % TAPS + 1) * n];
-            for (i, s) in slot.iter_mut().enumerate() {
-                let six = &source[i..i + TAPS];
-                *s = six.iter().zip(&tap_x).map(|(v, w)| v * w).sum();
-            }
+            interpolate_row(source, &tap_x, slot);
         };
         let y_top = (y_first + rows.start as isize) as usize;
         for y in y_top - 2..y_top + 3 {
@@ -302,120 +300,6 @@ impl Template {
             );
         }
         sums.solve()
-    }
-}
-
-struct Step {
-    x_px: f32,
-    y_px: f32,
-    contrast: f32,
-    correlation: f32,
-    residual_variance: f32,
-    normal: [f32; 3],
-}
-
-/// Weighted sums of one step: template r, frame f, slopes g.
-#[derive(Clone, Copy, Debug, Default)]
-struct Sums {
-    w: f64,
-    rr: f64,
-    fr: f64,
-    ff: f64,
-    xx: f64,
-    xy: f64,
-    yy: f64,
-    xf: f64,
-    yf: f64,
-    xr: f64,
-    yr: f64,
-}
-
-impl Sums {
-    fn add_row(
-        &mut self,
-        ring: [&[f32]; TAPS],
-        tap: [f32; TAPS],
-        values: &[f32],
-        slope_x: &[f32],
-        slope_y: &[f32],
-        window: &[f32],
-    ) {
-        const LANES: usize = 8;
-        let mut lanes = [[0.0f32; LANES]; 11];
-        let n = values.len();
-        let mut block = |i: usize, l: usize| {
-            let f = tap[0] * ring[0][i]
-                + tap[1] * ring[1][i]
-                + tap[2] * ring[2][i]
-                + tap[3] * ring[3][i]
-                + tap[4] * ring[4][i]
-                + tap[5] * ring[5][i];
-            let (w, r, gx, gy) = (window[i], values[i], slope_x[i], slope_y[i]);
-            let (wr, wf, wx, wy) = (w * r, w * f, w * gx, w * gy);
-            lanes[0][l] += w;
-            lanes[1][l] += wr * r;
-            lanes[2][l] += wf * r;
-            lanes[3][l] += wf * f;
-            lanes[4][l] += wx * gx;
-            lanes[5][l] += wx * gy;
-            lanes[6][l] += wy * gy;
-            lanes[7][l] += wx * f;
-            lanes[8][l] += wy * f;
-            lanes[9][l] += wx * r;
-            lanes[10][l] += wy * r;
-        };
-        let whole = n / LANES * LANES;
-        for i in (0..whole).step_by(LANES) {
-            for l in 0..LANES {
-                block(i + l, l);
-            }
-        }
-        for i in whole..n {
-            block(i, i - whole);
-        }
-        let total = lanes.map(|lane| f64::from(lane.iter().sum::<f32>()));
-        let [w, rr, fr, ff, xx, xy, yy, xf, yf, xr, yr] = total;
-        self.w += w;
-        self.rr += rr;
-        self.fr += fr;
-        self.ff += ff;
-        self.xx += xx;
-        self.xy += xy;
-        self.yy += yy;
-        self.xf += xf;
-        self.yf += yf;
-        self.xr += xr;
-        self.yr += yr;
-    }
-
-    /// Least squares of f(x + d) = c r: the step -d that carries the frame onto the template.
-    fn solve(&self) -> Option<Step> {
-        if self.rr <= 0.0 || self.ff <= 0.0 || self.w <= 0.0 {
-            return None;
-        }
-        let contrast = self.fr / self.rr;
-        let correlation = self.fr / (self.rr * self.ff).sqrt();
-        // Ridge of a millionth: a tile with slopes along one direction only stays solvable.
-        let ridge = 1e-6 * (self.xx + self.yy);
-        let (xx, yy) = (self.xx + ridge, self.yy + ridge);
-        let det = xx * yy - self.xy * self.xy;
-        if det <= 0.0 || contrast.abs() < 1e-3 {
-            return None;
-        }
-        let bx = (self.xf - contrast * self.xr) / contrast;
-        let by = (self.yf - contrast * self.yr) / contrast;
-        let residual = (self.ff - contrast * self.fr).max(0.0) / self.w;
-        let (dx, dy) = ((yy * bx - self.xy * by) / det, (xx * by - self.xy * bx) / det);
-        // The frame looks like the template moved by the step: f(x) = c r(x - d) to first
-        // order is c r - c g d, so the place to look at moves by -d.
-        Some(Step {
-            x_px: -dx as f32,
-            y_px: -dy as f32,
-            contrast: contrast as f32,
-            correlation: correlation as f32,
-            residual_variance: residual as f32,
-            normal: [self.xx as f32, self.xy as f32, self.yy as f32],
-        })
     }
 }
 

@@ -1,5 +1,6 @@
 //! Slopes of a picture, and rows of a frame sampled along a field.
 
+#[cfg(test)]
 use crate::interpolate::cubic_taps;
 use crate::raster::Raster;
 
@@ -20,6 +21,7 @@ pub(crate) fn slopes(image: &Raster) -> (Raster, Raster) {
     (gx, gy)
 }
 
+#[cfg(test)]
 /// Sample `frame` at (`x0` + k + dx\[k\], `y` + dy\[k\]) with Keys' cubic. False when any of the
 /// positions lies outside the frame: the cell then says nothing in this frame.
 pub(crate) fn warp_row(

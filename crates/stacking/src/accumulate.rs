@@ -6,18 +6,21 @@
 
 use crate::credible::Expected;
 use crate::halves::Region;
-use crate::samples::{FramePlanes, PAD};
-use ndarray::{Array3, Axis};
+use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums, lanczos};
+use crate::window::{PAD, STRIDE, Window};
+use ndarray::{Array3, ArrayViewMut3, Axis, Zip, s};
 use rayon::prelude::*;
-use std::sync::OnceLock;
-use stillwright_picture::{Layout, Picture};
+use std::ops::Range;
+use stillwright_picture::{Layout, Picture, RawFrame};
 use stillwright_seeing::field::{Field, RowExpander};
 use stillwright_seeing::sharpness::CellGrid;
 
 /// One aligned frame, ready to be added.
 pub struct Aligned {
-    /// Its samples.
-    pub planes: FramePlanes,
+    /// Its samples, stuck pixels mended.
+    pub frame: RawFrame,
+    /// Light that came through, by which its samples are divided.
+    pub transparency: f32,
     /// Where each place of the reference lies in it.
     pub field: Field,
     /// Weight of each cell of the weight grid, for each of the sums it is added to.
@@ -41,10 +44,7 @@ pub struct Accumulator {
 
 /// Rows of one strip. Small enough that a strip's sums stay in cache, large enough that the
 /// field's expansion pays.
-const STRIP_ROWS: usize = 16;
-
-/// Frames fade out over this many px along their edge, so that a wandering edge leaves no line.
-const FADE_PX: f32 = 12.0;
+const STRIP_ROWS: usize = 32;
 
 impl Accumulator {
     /// Empty sums of `channels` over `width` x `height` px of the reference, times `scale`.
@@ -104,10 +104,13 @@ impl Accumulator {
 
     /// Add frames, in order, with the weights that each has for the sums of number `target`.
     pub fn add(&mut self, frames: &[Aligned], target: usize, expected: Option<&Expected>) {
-        let scale = self.scale;
-        let origin = self.origin;
-        let cells = self.weight_cells;
-        let offsets = self.channel_offsets;
+        let setting = Setting {
+            scale: self.scale,
+            origin: self.origin,
+            cells: self.weight_cells,
+            offsets: self.channel_offsets,
+            expected,
+        };
         let [sum_a, sum_b] = &mut self.sums;
         let [weight_a, weight_b] = &mut self.weights;
         let rejected: u64 = sum_a
@@ -118,20 +121,14 @@ impl Accumulator {
             .zip(weight_b.axis_chunks_iter_mut(Axis(1), STRIP_ROWS).into_par_iter())
             .enumerate()
             .map_init(StripWork::default, |work, (strip, (((sa, sb), wa), wb))| {
-                let mut sums = [sa, sb];
-                let mut weights = [wa, wb];
-                let first_row = origin.1 + strip * STRIP_ROWS;
+                let mut strips = [(sa, wa), (sb, wb)];
+                let first_row = setting.origin.1 + strip * STRIP_ROWS;
                 let mut refused = 0;
                 for frame in frames {
                     let Some(weight) = frame.weights.get(target) else { continue };
-                    let target = Target {
-                        sums: sums[frame.half].view_mut(),
-                        weights: weights[frame.half].view_mut(),
-                        first_row,
-                        first_column: origin.0,
-                        scale,
-                    };
-                    refused += add_strip(frame, weight, target, &cells, &offsets, expected, work);
+                    let (sums, weights) = &mut strips[frame.half.min(1)];
+                    let strip = Strip { sums, weights, first_row };
+                    refused += setting.add_strip(frame, weight, strip, work);
                 }
                 refused
             })
@@ -152,126 +149,219 @@ impl Accumulator {
     fn mean(&self, halves: &[usize], fallback: Option<&Picture>) -> Picture {
         let mut planes = Array3::zeros(self.sums[0].raw_dim());
         let fallback = fallback.filter(|f| f.planes.raw_dim() == planes.raw_dim());
-        for (index, out) in planes.indexed_iter_mut() {
-            let sum: f32 = halves.iter().map(|h| self.sums[*h][index]).sum();
-            let weight: f32 = halves.iter().map(|h| self.weights[*h][index]).sum();
-            *out = if weight > 1e-9 {
-                sum / weight
-            } else {
-                fallback.map_or(0.0, |f| f.planes[index])
-            };
+        if let [half] = halves {
+            Zip::from(&mut planes)
+                .and(&self.sums[*half])
+                .and(&self.weights[*half])
+                .par_for_each(|out, sum, weight| *out = ratio(*sum, *weight));
+        } else {
+            Zip::from(&mut planes)
+                .and(&self.sums[0])
+                .and(&self.sums[1])
+                .and(&self.weights[0])
+                .and(&self.weights[1])
+                .par_for_each(|out, a, b, v, w| *out = ratio(a + b, v + w));
+        }
+        match fallback {
+            Some(fallback) => Zip::from(&mut planes).and(&fallback.planes).par_for_each(|o, f| {
+                if o.is_nan() {
+                    *o = *f;
+                }
+            }),
+            None => planes.par_mapv_inplace(|o| if o.is_nan() { 0.0 } else { o }),
         }
         Picture { planes }
     }
 }
 
-#[derive(Default)]
+/// A weighted mean; not a number where there is no weight.
+fn ratio(sum: f32, weight: f32) -> f32 {
+    if weight > 1e-9 { sum / weight } else { f32::NAN }
+}
+
+/// What all strips of a call have in common.
+struct Setting<'a> {
+    scale: f32,
+    origin: (usize, usize),
+    cells: CellGrid,
+    offsets: [(f32, f32); 3],
+    expected: Option<&'a Expected>,
+}
+
+/// The rows of one strip.
+struct Strip<'a, 'b> {
+    sums: &'a mut ArrayViewMut3<'b, f32>,
+    weights: &'a mut ArrayViewMut3<'b, f32>,
+    first_row: usize,
+}
+
+/// Buffers of one worker.
 struct StripWork {
     expander: RowExpander,
-    dx: Vec<f32>,
-    dy: Vec<f32>,
-    weight: Vec<f32>,
+    /// Displacements and weights of the rows of a block.
+    dx: Vec<[f32; BLOCK]>,
+    dy: Vec<[f32; BLOCK]>,
+    weight: Vec<[f32; BLOCK]>,
+    places: Vec<Places>,
+    /// Whether a row of the block has any weight.
+    counts: [bool; STRIP_ROWS],
+    window: Window,
+    samples: [f32; BLOCK],
 }
 
-struct Target<'a> {
-    sums: ndarray::ArrayViewMut3<'a, f32>,
-    weights: ndarray::ArrayViewMut3<'a, f32>,
-    first_row: usize,
-    first_column: usize,
-    scale: f32,
-}
-
-/// Add one frame to one strip; returns how many samples were refused.
-fn add_strip(
-    frame: &Aligned,
-    weight: &[f32],
-    mut target: Target<'_>,
-    cells: &CellGrid,
-    offsets: &[(f32, f32); 3],
-    expected: Option<&Expected>,
-    work: &mut StripWork,
-) -> u64 {
-    let (channels, rows, width) = target.sums.dim();
-    let (scale, first_column) = (target.scale, target.first_column);
-    work.dx.resize(width, 0.0);
-    work.dy.resize(width, 0.0);
-    work.weight.resize(width, 0.0);
-    let grid = (frame.field.columns, frame.field.rows, frame.field.cell_px);
-    let mut refused = 0;
-    for row in 0..rows {
-        let y = target.first_row + row;
-        let position_y = (y as f32 + 0.5) / scale - 0.5;
-        if !weight_row(weight, cells, position_y, scale, target.first_column, &mut work.weight) {
-            continue;
+impl Default for StripWork {
+    fn default() -> Self {
+        StripWork {
+            expander: RowExpander::default(),
+            dx: vec![[0.0; BLOCK]; STRIP_ROWS],
+            dy: vec![[0.0; BLOCK]; STRIP_ROWS],
+            weight: vec![[0.0; BLOCK]; STRIP_ROWS],
+            places: vec![Places::default(); STRIP_ROWS],
+            counts: [false; STRIP_ROWS],
+            window: Window::default(),
+            samples: [0.0; BLOCK],
         }
-        work.expander.expand(&frame.field.x_px, grid, scale, y, first_column, &mut work.dx);
-        work.expander.expand(&frame.field.y_px, grid, scale, y, first_column, &mut work.dy);
-        for (channel, offset) in offsets.iter().enumerate().take(channels) {
-            let (ox, oy) = if channels == 3 { *offset } else { (0.0, 0.0) };
-            let mut sums = target.sums.slice_mut(ndarray::s![channel, row, ..]);
-            let mut weights = target.weights.slice_mut(ndarray::s![channel, row, ..]);
-            let (Some(sums), Some(weights)) = (sums.as_slice_mut(), weights.as_slice_mut()) else {
+    }
+}
+
+impl Setting<'_> {
+    /// Add one frame to one strip, block by block; gives how many samples were refused.
+    fn add_strip(
+        &self,
+        frame: &Aligned,
+        weight: &[f32],
+        mut strip: Strip<'_, '_>,
+        work: &mut StripWork,
+    ) -> u64 {
+        let (channels, rows, width) = strip.sums.dim();
+        let mut refused = 0;
+        for first in (0..width).step_by(BLOCK) {
+            let columns = first..(first + BLOCK).min(width);
+            if !self.prepare(frame, weight, &strip, rows, columns.clone(), work) {
                 continue;
-            };
-            let credible = expected.map(|e| Credible {
-                value: e.picture.planes.slice(ndarray::s![channel, y, first_column..]),
-                tolerance: e.tolerance.planes.slice(ndarray::s![channel, y, first_column..]),
-            });
-            let line = Line {
-                position_y: position_y + oy,
-                offset_x: ox,
-                first_column,
-                scale,
-                dx: &work.dx,
-                dy: &work.dy,
-                weight: &work.weight,
-            };
-            refused += match frame.planes.mosaic {
-                Some(layout) => {
-                    add_mosaic_line(frame, layout, channel, &line, credible.as_ref(), sums, weights)
+            }
+            for channel in 0..channels {
+                refused += self.add_block(frame, channel, &mut strip, columns.clone(), work);
+            }
+        }
+        refused
+    }
+
+    /// Weights and displacements of a block; false when it has no weight at all.
+    fn prepare(
+        &self,
+        frame: &Aligned,
+        weight: &[f32],
+        strip: &Strip<'_, '_>,
+        rows: usize,
+        columns: Range<usize>,
+        work: &mut StripWork,
+    ) -> bool {
+        let field = &frame.field;
+        let grid = (field.columns, field.rows, field.cell_px);
+        let first = self.origin.0 + columns.start;
+        let n = columns.len();
+        let mut any = false;
+        for row in 0..rows {
+            let y = strip.first_row + row;
+            let position_y = (y as f32 + 0.5) / self.scale - 0.5;
+            let out = &mut work.weight[row][..n];
+            let counts = weight_row(weight, &self.cells, position_y, self.scale, first, out);
+            work.counts[row] = counts;
+            if counts {
+                any = true;
+                let (dx, dy) = (&mut work.dx[row][..n], &mut work.dy[row][..n]);
+                work.expander.expand(&field.x_px, grid, self.scale, y, first, dx);
+                work.expander.expand(&field.y_px, grid, self.scale, y, first, dy);
+            }
+        }
+        any
+    }
+
+    /// Add one channel of a block that was prepared, in pieces that one window can hold.
+    fn add_block(
+        &self,
+        frame: &Aligned,
+        channel: usize,
+        strip: &mut Strip<'_, '_>,
+        columns: Range<usize>,
+        work: &mut StripWork,
+    ) -> u64 {
+        let (channels, rows, _) = strip.sums.dim();
+        let (ox, oy) = if channels == 3 { self.offsets[channel] } else { (0.0, 0.0) };
+        let size = (frame.frame.format.width, frame.frame.format.height);
+        let mut refused = 0;
+        let mut pieces = vec![columns.clone()];
+        while let Some(piece) = pieces.pop() {
+            let inner = piece.start - columns.start..piece.end - columns.start;
+            let mut extent = Extent::EMPTY;
+            for row in (0..rows).filter(|row| work.counts[*row]) {
+                let y = strip.first_row + row;
+                let touched = work.places[row].of_row(&RowPlace {
+                    dx: &work.dx[row][inner.clone()],
+                    dy: &work.dy[row][inner.clone()],
+                    weight: &work.weight[row][inner.clone()],
+                    first_column: self.origin.0 + piece.start,
+                    scale: self.scale,
+                    offset_x: ox,
+                    position_y: (y as f32 + 0.5) / self.scale - 0.5 + oy,
+                    size,
+                });
+                extent = extent.with(touched);
+            }
+            if extent.is_empty() {
+                continue;
+            }
+            let (left, top) = (extent.left as isize - 2, extent.top as isize - 2);
+            // Eight samples from two before the place on; six rows.
+            let across = (extent.right as isize - left + 6 + PAD as isize) as usize;
+            let down = (extent.bottom as isize - top + 4) as usize;
+            if across > STRIDE && piece.len() > 1 {
+                let middle = piece.start + piece.len() / 2;
+                pieces.push(middle..piece.end);
+                pieces.push(piece.start..middle);
+                continue;
+            }
+            let layout = frame.frame.format.layout;
+            let plane = if layout.samples_per_pixel() == 3 { channel } else { 0 };
+            let scale = 1.0 / (frame.frame.format.white * frame.transparency.max(1e-3));
+            work.window.load(&frame.frame, plane, scale, (left, top), (across, down));
+            for row in (0..rows).filter(|row| work.counts[*row]) {
+                let y = strip.first_row + row;
+                let mut sums = strip.sums.slice_mut(s![channel, row, piece.clone()]);
+                let mut weights = strip.weights.slice_mut(s![channel, row, piece.clone()]);
+                let (Some(sums), Some(weights)) = (sums.as_slice_mut(), weights.as_slice_mut())
+                else {
+                    continue;
+                };
+                let mut target =
+                    RowSums { sums, weights, credible: self.credible(channel, y, &piece) };
+                let places = &mut work.places[row];
+                if let Layout::Bayer(order) = layout {
+                    refused += target.add_mosaic(&work.window, places, order, channel);
+                    continue;
                 }
-                None => add_line(frame, channel, &line, credible.as_ref(), sums, weights),
-            };
+                places.within(piece.len(), &work.window);
+                let samples = &mut work.samples[..piece.len()];
+                lanczos(&work.window, places, samples);
+                refused += target.add(samples, places);
+            }
         }
+        refused
     }
-    refused
-}
 
-struct Line<'a> {
-    position_y: f32,
-    offset_x: f32,
-    first_column: usize,
-    scale: f32,
-    dx: &'a [f32],
-    dy: &'a [f32],
-    weight: &'a [f32],
-}
-
-impl Line<'_> {
-    /// Where entry `x` of this line lies in the frame, px, and its weight there; `None` where it
-    /// has none.
-    #[inline]
-    fn place(&self, x: usize, planes: &FramePlanes) -> Option<(f32, f32, f32)> {
-        let weight = self.weight[x];
-        if weight == 0.0 {
-            return None;
-        }
-        let column = ((self.first_column + x) as f32 + 0.5) / self.scale - 0.5;
-        let u = column + self.dx[x] + self.offset_x;
-        let v = self.position_y + self.dy[x];
-        let weight = weight * edge_weight(u, v, planes.width, planes.height);
-        (weight != 0.0).then_some((u, v, weight))
-    }
-}
-
-struct Credible<'a> {
-    value: ndarray::ArrayView1<'a, f32>,
-    tolerance: ndarray::ArrayView1<'a, f32>,
-}
-
-impl Credible<'_> {
-    fn refuses(&self, x: usize, sample: f32) -> bool {
-        (sample - self.value[x]).abs() > self.tolerance[x]
+    /// What is credible along a piece of an output row.
+    fn credible(&self, channel: usize, y: usize, piece: &Range<usize>) -> Option<(&[f32], &[f32])> {
+        let expected = self.expected?;
+        let span = self.origin.0 + piece.start..self.origin.0 + piece.end;
+        let row = |picture: &'_ Picture| -> Option<Range<usize>> {
+            let (_, height, width) = picture.planes.dim();
+            let from = (channel * height + y) * width;
+            (y < height && span.end <= width).then_some(from + span.start..from + span.end)
+        };
+        let value = expected.picture.planes.as_slice()?.get(row(&expected.picture)?)?;
+        let tolerance = expected.tolerance.planes.as_slice()?.get(row(&expected.tolerance)?)?;
+        Some((value, tolerance))
     }
 }
 
@@ -306,135 +396,4 @@ fn weight_row(
         *o = upper + fy * (lower - upper);
     }
     true
-}
-
-/// 1 inside the frame, fading towards its edge, 0 outside. It never quite reaches 0 inside, so
-/// that the outermost pixels of a scene that never moves are still covered.
-fn edge_weight(u: f32, v: f32, width: usize, height: usize) -> f32 {
-    let (right, bottom) = ((width - 1) as f32, (height - 1) as f32);
-    let distance = u.min(v).min(right - u).min(bottom - v);
-    if distance < 0.0 {
-        return 0.0;
-    }
-    let t = (distance / FADE_PX).min(1.0);
-    0.02 + 0.98 * t * t * (3.0 - 2.0 * t)
-}
-
-/// Steps between two pixels for which kernels are tabulated.
-const PHASES: usize = 256;
-
-/// Lanczos-3 kernels for [`PHASES`] + 1 positions between two pixels: weights of samples -2 to 3
-/// and two zeros (lanes), each normalised to 1 (Duchon, J. Appl. Meteorology 18, 1016, 1979).
-fn kernels() -> &'static [[f32; 8]] {
-    static TABLE: OnceLock<Vec<[f32; 8]>> = OnceLock::new();
-    TABLE.get_or_init(|| {
-        let sinc = |x: f64| if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
-        (0..=PHASES)
-            .map(|phase| {
-                let t = phase as f64 / PHASES as f64;
-                let mut taps = [0.0f64; 6];
-                for (k, tap) in taps.iter_mut().enumerate() {
-                    let x = std::f64::consts::PI * (k as f64 - 2.0 - t);
-                    *tap = if x.abs() >= 3.0 * std::f64::consts::PI {
-                        0.0
-                    } else {
-                        sinc(x) * sinc(x / 3.0)
-                    };
-                }
-                let sum: f64 = taps.iter().sum();
-                let mut out = [0.0f32; 8];
-                for (o, t) in out.iter_mut().zip(taps) {
-                    *o = (t / sum) as f32;
-                }
-                out
-            })
-            .collect()
-    })
-}
-
-/// Add one row of a plane that has a sample at every pixel.
-fn add_line(
-    frame: &Aligned,
-    channel: usize,
-    line: &Line<'_>,
-    credible: Option<&Credible<'_>>,
-    sums: &mut [f32],
-    weights: &mut [f32],
-) -> u64 {
-    let planes = &frame.planes;
-    let plane = planes.plane(if planes.count() == 3 { channel } else { 0 });
-    let stride = planes.stride();
-    let table = kernels();
-    let mut refused = 0;
-    for x in 0..sums.len() {
-        let Some((u, v, w)) = line.place(x, planes) else { continue };
-        let (i, j) = (u as usize, v as usize);
-        let kernel_x = &table[((u - i as f32) * PHASES as f32 + 0.5) as usize];
-        let kernel_y = &table[((v - j as f32) * PHASES as f32 + 0.5) as usize];
-        let mut columns = [0.0f32; 8];
-        let corner = (j + PAD - 2) * stride + i + PAD - 2;
-        for (k, wy) in kernel_y[..6].iter().enumerate() {
-            let from = corner + k * stride;
-            let samples = &plane[from..from + 8];
-            for (c, s) in columns.iter_mut().zip(samples) {
-                *c += wy * s;
-            }
-        }
-        let mut sample = 0.0;
-        for (c, wx) in columns.iter().zip(kernel_x) {
-            sample += c * wx;
-        }
-        if credible.is_some_and(|c| c.refuses(x, sample)) {
-            refused += 1;
-            continue;
-        }
-        sums[x] += w * sample;
-        weights[x] += w;
-    }
-    refused
-}
-
-/// Add one row of one colour of a mosaic from that colour's own samples: the up to four raw
-/// samples around the position, those of this colour, each weighted by its nearness (a tent of
-/// 1 px on each side). Over many frames that wander, every place is covered.
-fn add_mosaic_line(
-    frame: &Aligned,
-    layout: Layout,
-    channel: usize,
-    line: &Line<'_>,
-    credible: Option<&Credible<'_>>,
-    sums: &mut [f32],
-    weights: &mut [f32],
-) -> u64 {
-    let Layout::Bayer(order) = layout else { return 0 };
-    let planes = &frame.planes;
-    let plane = planes.plane(0);
-    let stride = planes.stride();
-    let mut refused = 0;
-    for x in 0..sums.len() {
-        let Some((u, v, w)) = line.place(x, planes) else { continue };
-        let (i, j) = (u as usize, v as usize);
-        let (fx, fy) = (u - i as f32, v - j as f32);
-        let corner = (j + PAD) * stride + i + PAD;
-        let near = [
-            (0, 0, (1.0 - fx) * (1.0 - fy)),
-            (1, 0, fx * (1.0 - fy)),
-            (0, 1, (1.0 - fx) * fy),
-            (1, 1, fx * fy),
-        ];
-        for (dx, dy, nearness) in near {
-            if order.channel_at(i + dx, j + dy) != channel {
-                continue;
-            }
-            let sample = plane[corner + dy * stride + dx];
-            if credible.is_some_and(|c| c.refuses(x, sample)) {
-                refused += 1;
-                continue;
-            }
-            let share = w * nearness;
-            sums[x] += share * sample;
-            weights[x] += share;
-        }
-    }
-    refused
 }

@@ -2,11 +2,10 @@
 
 use crate::accumulate::{Accumulator, Aligned};
 use crate::credible::Expected;
-use crate::samples::FramePlanes;
 use crate::stack::StackError;
 use rayon::prelude::*;
 use std::sync::Mutex;
-use stillwright_picture::{FrameSource, Progress, RawFrame, Stage};
+use stillwright_picture::{FrameSource, Progress, RawFrame, SampleType, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::{Field, Smoothness};
 use stillwright_seeing::luminance::Luminance;
@@ -52,8 +51,13 @@ impl Bench<'_> {
     /// Frames held at once: enough for every core, few enough for memory (about 256 MiB).
     fn batch(&self) -> usize {
         let format = self.source.format();
-        let bytes = format.sample_count() * 4 + format.width * format.height * 12;
-        ((256 << 20) / bytes.max(1)).clamp(2, 16)
+        let sample = match format.sample_type {
+            SampleType::U8 => 1,
+            SampleType::U16 => 2,
+            SampleType::F32 => 4,
+        };
+        let bytes = format.sample_count() * sample + format.width * format.height / 16;
+        ((256 << 20) / bytes.max(1)).clamp(2, 32)
     }
 
     /// The light of one frame, stuck pixels mended, at the clear frames' brightness.
@@ -89,6 +93,7 @@ impl Bench<'_> {
     ) -> Result<Vec<usize>, StackError> {
         let mut lost = Vec::new();
         let workers: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
+        let frames: Mutex<Vec<RawFrame>> = Mutex::new(Vec::new());
         let mut done = 0;
         for batch in chosen.chunks(self.batch()) {
             progress.advance(stage, done, chosen.len())?;
@@ -98,6 +103,9 @@ impl Bench<'_> {
                     // Buffers outlive the batch: a worker is borrowed for one frame.
                     let spare = workers.lock().ok().and_then(|mut w| w.pop());
                     let mut worker = spare.unwrap_or_default();
+                    if worker.frame.is_none() {
+                        worker.frame = frames.lock().ok().and_then(|mut f| f.pop());
+                    }
                     let result = self.align_one(c, aligner, correction, &mut worker);
                     if let Ok(mut workers) = workers.lock() {
                         workers.push(worker);
@@ -115,6 +123,10 @@ impl Bench<'_> {
             for (target, sum) in sums.iter_mut().enumerate() {
                 sum.add(&good, target, expected);
             }
+            // Frames are filled again by the next batch.
+            if let Ok(mut frames) = frames.lock() {
+                frames.extend(good.into_iter().map(|aligned| aligned.frame));
+            }
             done += batch.len();
         }
         progress.advance(stage, done, chosen.len())?;
@@ -128,17 +140,25 @@ impl Bench<'_> {
         correction: Option<&Field>,
         worker: &mut Worker,
     ) -> Option<Aligned> {
-        self.read(chosen.index, worker)?;
         let report = self.survey.frames.get(chosen.index)?;
+        let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
+        self.source.read_frame(chosen.index, frame).ok()?;
+        self.survey.hot_pixels.mend(frame);
+        worker.luminance.reduced(frame, aligner.factor(), &mut worker.light);
         let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
-        let mut field = aligner.align(&worker.light, home, Some(&wanted), &mut worker.ripple);
+        let mut field =
+            aligner.align_reduced(&worker.light, home, Some(&wanted), &mut worker.ripple);
         if let Some(correction) = correction {
             field = corrected(&field, correction);
         }
-        let mut planes = FramePlanes::default();
-        planes.load(worker.frame.as_ref()?, report.transparency);
-        Some(Aligned { planes, field, weights: chosen.weights.clone(), half: chosen.half })
+        Some(Aligned {
+            frame: worker.frame.take()?,
+            transparency: report.transparency,
+            field,
+            weights: chosen.weights.clone(),
+            half: chosen.half,
+        })
     }
 }
 

@@ -7,7 +7,8 @@
 //! would falsify the light there. What remains to be refused is what stands out of everything
 //! around it.
 
-use ndarray::{Array2, ArrayView2};
+use multiversion::multiversion;
+use ndarray::{Array2, ArrayView2, Axis};
 use rayon::prelude::*;
 use stillwright_picture::Picture;
 use stillwright_seeing::noise::NoiseModel;
@@ -36,8 +37,8 @@ impl Expected {
         let mut tolerance = picture.clone();
         for channel in 0..picture.channels() {
             let plane = picture.plane(channel);
-            let low = local_extreme(plane, reach_px, f32::min);
-            let high = local_extreme(plane, reach_px, f32::max);
+            let low = local_extreme(plane, reach_px, Extreme::Low);
+            let high = local_extreme(plane, reach_px, Extreme::High);
             let mut out = tolerance.plane_mut(channel);
             for (((o, v), low), high) in out.iter_mut().zip(plane).zip(&low).zip(&high) {
                 let range = (high - v).max(v - low);
@@ -99,35 +100,57 @@ pub fn enlarged(picture: &Picture, scale: f32, (width, height): (usize, usize)) 
     out
 }
 
+/// Smallest or largest values.
+#[derive(Clone, Copy, PartialEq)]
+enum Extreme {
+    Low,
+    High,
+}
+
 /// Smallest or largest value within `radius` px along both axes.
-fn local_extreme(
-    plane: ArrayView2<'_, f32>,
-    radius: usize,
-    pick: fn(f32, f32) -> f32,
-) -> Array2<f32> {
+fn local_extreme(plane: ArrayView2<'_, f32>, radius: usize, which: Extreme) -> Array2<f32> {
     let (height, width) = plane.dim();
-    let rows: Vec<Vec<f32>> = (0..height)
-        .into_par_iter()
-        .map(|y| {
-            let mut column: Vec<f32> = plane.row(y).to_vec();
-            for other in y.saturating_sub(radius)..(y + radius + 1).min(height) {
-                for (c, v) in column.iter_mut().zip(plane.row(other)) {
-                    *c = pick(*c, *v);
-                }
-            }
-            let mut out = column.clone();
-            for shift in 1..=radius.min(width.saturating_sub(1)) {
-                for (o, v) in out.iter_mut().zip(&column[shift..]) {
-                    *o = pick(*o, *v);
-                }
-                for (o, v) in out[shift..].iter_mut().zip(&column) {
-                    *o = pick(*o, *v);
-                }
-            }
-            out
-        })
-        .collect();
-    Array2::from_shape_fn((height, width), |(y, x)| rows[y][x])
+    let source = plane.as_standard_layout();
+    let values = source.as_slice().unwrap_or(&[]);
+    let mut out = Array2::zeros((height, width));
+    if values.is_empty() {
+        return out;
+    }
+    let rows = out.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
+    rows.for_each_init(Vec::new, |column, (y, mut row)| {
+        column.clear();
+        column.extend_from_slice(&values[y * width..(y + 1) * width]);
+        let take = match which {
+            Extreme::Low => lower,
+            Extreme::High => higher,
+        };
+        for other in y.saturating_sub(radius)..(y + radius + 1).min(height) {
+            take(column, &values[other * width..(other + 1) * width]);
+        }
+        let Some(row) = row.as_slice_mut() else { return };
+        row.copy_from_slice(column);
+        for shift in 1..=radius.min(width.saturating_sub(1)) {
+            take(row, &column[shift..]);
+            take(&mut row[shift..], column);
+        }
+    });
+    out
+}
+
+/// Keep the smaller of each pair in `own`.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn lower(own: &mut [f32], other: &[f32]) {
+    for (o, v) in own.iter_mut().zip(other) {
+        *o = if *v < *o { *v } else { *o };
+    }
+}
+
+/// Keep the larger of each pair in `own`.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn higher(own: &mut [f32], other: &[f32]) {
+    for (o, v) in own.iter_mut().zip(other) {
+        *o = if *v > *o { *v } else { *o };
+    }
 }
 
 #[cfg(test)]
@@ -160,7 +183,7 @@ mod tests {
     fn extremes_reach_as_far_as_asked_and_no_further() {
         let mut plane = Array2::zeros((9, 12));
         plane[[4, 5]] = 1.0;
-        let high = local_extreme(plane.view(), 2, f32::max);
+        let high = local_extreme(plane.view(), 2, Extreme::High);
         for ((y, x), v) in high.indexed_iter() {
             let near = y.abs_diff(4) <= 2 && x.abs_diff(5) <= 2;
             assert_eq!(*v, if near { 1.0 } else { 0.0 });

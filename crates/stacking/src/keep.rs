@@ -5,6 +5,7 @@
 //! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
 //! and those that count are weighted by what they are worth.
 
+use rayon::prelude::*;
 use stillwright_seeing::Survey;
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -39,22 +40,23 @@ impl Worth {
         let tap: Vec<f32> =
             (0..=radius).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
         let mut grades = vec![0.0f32; frames.len() * n];
-        let (mut energy, mut weight) = (vec![0.0f32; n], vec![0.0f32; n]);
-        let mut work = vec![0.0f32; n];
-        for (slot, index) in grades.chunks_exact_mut(n).zip(&frames) {
-            let seen = &survey.cell_grades[index * n..(index + 1) * n];
-            let whole = survey.frames[*index].grade.0;
-            for c in 0..n {
-                let known = seen[c].is_finite();
-                weight[c] = if known { survey.cell_structure[c] } else { 0.0 };
-                energy[c] = if known { seen[c] * weight[c] } else { 0.0 };
-            }
-            blur_cells(&mut energy, &mut work, &cells, &tap);
-            blur_cells(&mut weight, &mut work, &cells, &tap);
-            for ((g, e), w) in slot.iter_mut().zip(&energy).zip(&weight) {
-                *g = if *w > 0.0 { (e / w).max(0.0) } else { whole };
-            }
-        }
+        grades.par_chunks_exact_mut(n).zip(&frames).for_each_init(
+            || [vec![0.0f32; n], vec![0.0f32; n], vec![0.0f32; n]],
+            |[energy, weight, work], (slot, index)| {
+                let seen = &survey.cell_grades[index * n..(index + 1) * n];
+                let whole = survey.frames[*index].grade.0;
+                for c in 0..n {
+                    let known = seen[c].is_finite();
+                    weight[c] = if known { survey.cell_structure[c] } else { 0.0 };
+                    energy[c] = if known { seen[c] * weight[c] } else { 0.0 };
+                }
+                blur_cells(energy, work, &cells, &tap);
+                blur_cells(weight, work, &cells, &tap);
+                for ((g, e), w) in slot.iter_mut().zip(energy.iter()).zip(weight.iter()) {
+                    *g = if *w > 0.0 { (e / w).max(0.0) } else { whole };
+                }
+            },
+        );
         Worth { cells, frames, grades }
     }
 
@@ -64,24 +66,46 @@ impl Worth {
     pub fn bands(&self, ends: &[usize]) -> Vec<Vec<f32>> {
         let (n, count) = (self.cells.len(), self.frames.len());
         let mut bands = vec![vec![0.0f32; self.grades.len()]; ends.len()];
-        let mut order: Vec<u32> = Vec::with_capacity(count);
-        for cell in 0..n {
-            order.clear();
-            order.extend(0..count as u32);
-            let grade = |f: &u32| self.grades[*f as usize * n + cell];
-            // Ties go to the earlier frame, so that the choice is the same on every run.
-            order.sort_unstable_by(|a, b| grade(b).total_cmp(&grade(a)).then(a.cmp(b)));
-            let mut from = 0;
-            for (band, end) in bands.iter_mut().zip(ends) {
-                let to = (*end).clamp(from, count);
-                for f in &order[from..to] {
-                    let w = grade(f).max(1e-3).powf(GRADE_POWER);
-                    band[*f as usize * n + cell] = w;
+        // Cells are parted side by side, some hundreds at a time; within a band the order of frames means nothing.
+        let cells: Vec<usize> = (0..n).collect();
+        for some in cells.chunks(256) {
+            let parted: Vec<Vec<u32>> =
+                some.par_iter().map(|cell| self.parted(*cell, ends)).collect();
+            for (cell, order) in some.iter().zip(parted) {
+                let mut from = 0;
+                for (band, end) in bands.iter_mut().zip(ends) {
+                    let to = (*end).clamp(from, count);
+                    for f in &order[from..to] {
+                        let at = *f as usize * n + cell;
+                        band[at] = self.grades[at].max(1e-3).powf(GRADE_POWER);
+                    }
+                    from = to;
                 }
-                from = to;
             }
         }
         bands
+    }
+
+    /// The frames, such that of one cell the sharpest `ends[0]` come first, then those up to
+    /// `ends[1]`, and so on.
+    fn parted(&self, cell: usize, ends: &[usize]) -> Vec<u32> {
+        let (n, count) = (self.cells.len(), self.frames.len());
+        let grades: Vec<f32> = (0..count).map(|f| self.grades[f * n + cell]).collect();
+        let mut order: Vec<u32> = (0..count as u32).collect();
+        let grade = |f: &u32| grades[*f as usize];
+        let mut from = 0;
+        for end in ends {
+            let rest = &mut order[from.min(count)..];
+            let wanted = end.saturating_sub(from);
+            if wanted > 0 && wanted < rest.len() {
+                // Ties go to the earlier frame, so that the choice is the same on every run.
+                rest.select_nth_unstable_by(wanted - 1, |a, b| {
+                    grade(b).total_cmp(&grade(a)).then(a.cmp(b))
+                });
+            }
+            from = from.max(*end);
+        }
+        order
     }
 
     /// Weights of the `kept` sharpest frames of every cell, as [`Worth::bands`] gives them.

@@ -15,8 +15,9 @@ pub mod finish;
 pub mod halves;
 mod keep;
 mod reference;
-mod samples;
+mod resample;
 mod stack;
+mod window;
 
 pub use advice::{KeepAdvice, Rung};
 pub use keep::kept_frames;

@@ -1,4 +1,4 @@
-//! AVI: chunks within chunks. Read here: uncompressed grey and colour.
+//! AVI: chunks within chunks. Read here: uncompressed pictures and motion JPEG.
 //!
 //! Microsoft's AVI RIFF file reference and the OpenDML AVI extensions 1.02. All integers are
 //! little-endian. A chunk is
@@ -19,9 +19,12 @@
 //! Indexes are not used: they are missing or wrong in files that were cut off, and differ
 //! between writers. Every chunk is walked instead.
 
+mod decode;
 mod header;
+mod look;
 mod pixels;
 mod reader;
+mod remarks;
 mod walk;
 
 use crate::formats::Format;
@@ -29,7 +32,7 @@ use crate::formats::Format;
 /// The row of the table of formats.
 pub(crate) const FORMAT: Format = Format {
     name: "AVI",
-    reads: "uncompressed 8-bit grey and 24-bit colour",
+    reads: "uncompressed grey, Bayer, palette, colour and YUV; motion JPEG",
     extensions: &["avi"],
     recognise: |head| {
         let n = head.len();

@@ -1,108 +1,138 @@
-//! Reading uncompressed AVI files.
+//! Reading AVI files: from the walk to an open capture.
 
+use super::decode::AviCapture;
 use super::header::Headers;
-use super::pixels::Pixels;
+use super::look::Look;
+use super::pixels::{Coding, Pixels};
+use super::remarks::remarks;
 use super::walk::{Chunk, Step, Walk, stream_of};
-use crate::bytes::{Bytes, no_such_frame, read_frame_part};
+use crate::bytes::Bytes;
 use crate::error::{CaptureError, Fault, grouped};
-use crate::facts::{Facts, Overrides, Remark, RemarkCode};
-use crate::formats::{Capture, Opened};
-use crate::samples::{flip_rows, swap_red_and_blue};
-use crate::time::Ticks;
-use stillwright_picture::{
-    FrameError, FrameFormat, FrameSource, Layout, RawFrame, SampleType, Samples,
-};
-
-/// An open AVI file.
-struct AviCapture {
-    bytes: Box<dyn Bytes>,
-    format: FrameFormat,
-    facts: Facts,
-    pixels: Pixels,
-    /// Bytes from one row to the next.
-    pitch: usize,
-    /// Where each frame's data begin.
-    offsets: Vec<u64>,
-}
+use crate::facts::{Facts, Overrides};
+use crate::formats::Opened;
+use crate::jpeg;
+use crate::ser::decide::{Storage, decide_bits};
+use crate::yuv;
+use stillwright_picture::{FrameFormat, Layout, SampleType};
 
 /// What the walk found.
 #[derive(Default)]
-struct Found {
-    headers: Headers,
+pub(super) struct Found {
+    pub(super) headers: Headers,
     /// How pictures are stored; known from the first `movi` list on.
-    pixels: Option<Pixels>,
+    pub(super) pixels: Option<Pixels>,
     /// Where pictures begin, and their lengths: whole ones, long enough without row padding.
-    whole: Vec<(u64, u32)>,
+    pub(super) whole: Vec<(u64, u32)>,
     /// A picture that the file ends in.
-    cut: Option<Chunk>,
-    short: u64,
-    empty: u64,
-    others: u64,
-    parts: u64,
-    lost_at: Option<u64>,
+    pub(super) cut: Option<Chunk>,
+    pub(super) short: u64,
+    pub(super) empty: u64,
+    pub(super) others: u64,
+    pub(super) parts: u64,
+    pub(super) lost_at: Option<u64>,
+    /// Bytes in the midst of pictures that made no sense and were stepped over.
+    pub(super) stepped_over: u64,
 }
 
 /// Open an AVI file.
 pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
     let len = bytes.len().map_err(|e| CaptureError::reading(0, e))?;
-    let found = walk(&*bytes, len)?;
+    let mut found = walk(&*bytes, len, overrides.bit_depth.is_some_and(|depth| depth > 8))?;
     let Some(mut pixels) = found.pixels.clone() else {
         return Err(headless(len));
     };
+    check_overrides(&pixels, overrides)?;
     if let Some(layout) = overrides.layout {
         pixels.set_layout(layout)?;
     }
-    if overrides.bit_depth.is_some_and(|depth| depth != 8)
-        || overrides.byte_order.is_some()
-        || overrides.justification.is_some()
-    {
-        return Err(CaptureError::Parameter(Fault::new(
-            "samples of 8 bits, which have no byte order and no justification",
-            "settings for others",
-            None,
-            "leave bit depth, byte order and justification out for this capture",
-        )));
+    if let (Coding::Words(order, _), Some(wanted)) = (&mut pixels.coding, overrides.byte_order) {
+        *order = wanted;
     }
 
     let row = pixels.row_bytes();
+    let least = pixels.picture_bytes();
+    let in_rows = least == row as u64 * pixels.height as u64;
     let padded = row.next_multiple_of(4);
-    let rows = pixels.height as u64;
+    let long = |size: u32| !in_rows || u64::from(size) >= padded as u64 * pixels.height as u64;
     // Some writers leave the padding of rows out; the first picture tells.
-    let long = |size: u32| u64::from(size) >= padded as u64 * rows;
     let pitch =
         if found.whole.first().is_some_and(|(_, size)| !long(*size)) { row } else { padded };
-    let fits = |size: u32| pitch == row || long(size);
-    let offsets: Vec<u64> =
-        found.whole.iter().filter(|(_, size)| fits(*size)).map(|(offset, _)| *offset).collect();
-    let short = found.short + (found.whole.len() - offsets.len()) as u64;
-    if offsets.is_empty() {
+    let before = found.whole.len();
+    found.whole.retain(|(_, size)| pitch == row || long(*size));
+    found.short += (before - found.whole.len()) as u64;
+    if found.whole.is_empty() {
         return Err(CaptureError::Damaged(Fault::new(
-            format!("at least one picture of {} bytes", grouped(pitch as u64 * rows)),
-            format!("{} shorter or cut ones", short + u64::from(found.cut.is_some())),
+            format!("at least one picture of {} bytes", grouped(least)),
+            format!("{} shorter or cut ones", found.short + u64::from(found.cut.is_some())),
             None,
             "nothing can be saved from this file; it was probably cut off at its first frame",
         )));
     }
-    let frames = offsets.len();
-    let (warnings, notes) = remarks(&found, frames as u64, short, len);
+    let pictures = std::mem::take(&mut found.whole);
+    if pixels.coding == Coding::Jpeg {
+        settle_size(&*bytes, &pictures, &mut pixels, overrides)?;
+    }
+    let seen = Look::at(&*bytes, &pictures, &pixels, pitch);
+    if matches!(pixels.coding, Coding::Yuv(_) | Coding::Jpeg)
+        && overrides.layout.is_none()
+        && seen.colourless
+    {
+        pixels.layout = Layout::Mono;
+    }
+    let words = match pixels.coding {
+        Coding::Words(_, bits) => Some(decide_bits(seen.bits, bits, overrides)),
+        _ => None,
+    };
+    Ok(Box::new(capture(bytes, &found, pictures, pixels, pitch, seen, words, len)))
+}
+
+#[expect(clippy::too_many_arguments, reason = "everything that opening found out, put together")]
+fn capture(
+    bytes: Box<dyn Bytes>,
+    found: &Found,
+    pictures: Vec<(u64, u32)>,
+    pixels: Pixels,
+    pitch: usize,
+    seen: Look,
+    words: Option<Storage>,
+    len: u64,
+) -> AviCapture {
+    let frames = pictures.len();
+    let (mut warnings, mut notes) = remarks(found, frames as u64, len);
+    notes.extend(seen.notes(&pixels));
     let interval_s = found.headers.interval_s();
+    let (sample_type, white) = match (&pixels.coding, &words) {
+        (_, Some(words)) => (SampleType::U16, words.white()),
+        (Coding::Yuv(_), _) => (SampleType::U16, yuv::WHITE),
+        _ => (SampleType::U8, u16::from(u8::MAX)),
+    };
     let format = FrameFormat {
         width: pixels.width,
         height: pixels.height,
         layout: if pixels.layout == Layout::Bgr { Layout::Rgb } else { pixels.layout },
-        sample_type: SampleType::U8,
-        white: 255.0,
+        sample_type,
+        white: f32::from(white),
     };
+    let order = match pixels.coding {
+        Coding::Words(order, _) => Some(order),
+        _ => None,
+    };
+    let (bit_depth, shift) = words.as_ref().map_or((8, 0), |words| (words.depth, words.shift()));
+    let justification = words.as_ref().map(|words| words.justification);
+    if let Some(words) = words {
+        warnings.extend(words.warnings);
+        notes.extend(words.notes);
+    }
     let facts = Facts {
         format: super::FORMAT.name,
         width: format.width,
         height: format.height,
         frames,
         declared_frames: Some(found.headers.declared().0),
-        bit_depth: 8,
+        bit_depth,
         layout: pixels.layout,
-        byte_order: None,
-        justification: None,
+        byte_order: order,
+        justification,
         duration_s: interval_s.map(|interval| interval * frames as f64),
         frame_rate_hz: interval_s.map(f64::recip),
         has_times: false,
@@ -114,10 +144,68 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
         warnings,
         notes,
     };
-    Ok(Box::new(AviCapture { bytes, format, facts, pixels, pitch, offsets }))
+    AviCapture { bytes, format, facts, pixels, pitch, pictures, range: seen.range, shift, white }
 }
 
-fn walk(bytes: &dyn Bytes, len: u64) -> Result<Found, CaptureError> {
+/// Refuse settings that mean nothing for what is stored.
+fn check_overrides(pixels: &Pixels, overrides: &Overrides) -> Result<(), CaptureError> {
+    let wide = matches!(pixels.coding, Coding::Words(..));
+    let fits = if wide {
+        overrides.bit_depth.is_none_or(|depth| depth > 8)
+    } else {
+        overrides.bit_depth.is_none_or(|depth| depth == 8)
+            && overrides.byte_order.is_none()
+            && overrides.justification.is_none()
+    };
+    if fits {
+        return Ok(());
+    }
+    Err(CaptureError::Parameter(Fault::new(
+        if wide {
+            "samples of two bytes, 9 to 16 bits"
+        } else {
+            "samples of 8 bits, which have no byte order and no justification"
+        },
+        "settings for others",
+        None,
+        "leave bit depth, byte order and justification out for this capture",
+    )))
+}
+
+/// The size of JPEG pictures is what the first sound one says, not the header.
+fn settle_size(
+    bytes: &dyn Bytes,
+    pictures: &[(u64, u32)],
+    pixels: &mut Pixels,
+    overrides: &Overrides,
+) -> Result<(), CaptureError> {
+    let mut picture = Vec::new();
+    let mut why = String::new();
+    for &(offset, size) in pictures.iter().take(16) {
+        picture.resize(size as usize, 0);
+        if crate::bytes::read_up_to(bytes, offset, &mut picture).ok() != Some(picture.len()) {
+            continue;
+        }
+        match jpeg::head(&picture) {
+            Ok(head) => {
+                (pixels.width, pixels.height) = (head.width, head.height);
+                if !head.colour && overrides.layout.is_none() {
+                    pixels.layout = Layout::Mono;
+                }
+                return Ok(());
+            }
+            Err(reason) => why = reason,
+        }
+    }
+    Err(CaptureError::Damaged(Fault::new(
+        "a sound JPEG picture among the first 16 frames",
+        format!("none; the last one {why}"),
+        pictures.first().map(|(offset, _)| *offset),
+        "if a copy of the file exists elsewhere, use that",
+    )))
+}
+
+fn walk(bytes: &dyn Bytes, len: u64, wide: bool) -> Result<Found, CaptureError> {
     let mut found = Found::default();
     let mut walk = Walk::new(bytes, len);
     let mut in_pictures = false;
@@ -131,9 +219,9 @@ fn walk(bytes: &dyn Bytes, len: u64) -> Result<Found, CaptureError> {
                     if let Some((number, stream)) = found.headers.video()
                         && let (None, Some(bitmap)) = (&found.pixels, &stream.bitmap)
                     {
-                        let pixels = Pixels::new(bitmap)?;
+                        let pixels = Pixels::new(bitmap, wide)?;
                         video = Some(number);
-                        least = pixels.row_bytes() as u64 * pixels.height as u64;
+                        least = pixels.picture_bytes();
                         found.pixels = Some(pixels);
                     }
                 }
@@ -162,6 +250,7 @@ fn walk(bytes: &dyn Bytes, len: u64) -> Result<Found, CaptureError> {
         }
     }
     found.lost_at = walk.lost_at;
+    found.stepped_over = walk.stepped_over;
     Ok(found)
 }
 
@@ -176,135 +265,4 @@ fn headless(len: u64) -> CaptureError {
         None,
         "nothing can be saved from this file; it was probably cut off before its first frame",
     ))
-}
-
-fn remarks(found: &Found, frames: u64, short: u64, len: u64) -> (Vec<Remark>, Vec<Remark>) {
-    let (mut warnings, mut notes) = (Vec::new(), Vec::new());
-    let (declared, of_all_parts) = found.headers.declared();
-    let seen = frames + short + found.empty;
-    let of = if declared > seen as i64 { format!(" of {declared}") } else { String::new() };
-    if let Some(cut) = &found.cut {
-        warnings.push(Remark::new(
-            RemarkCode::Truncated,
-            format!(
-                "the capture ends inside frame {seen}{of} (needs {} more bytes at offset {}); \
-                 {frames} whole frames can be used; the file was probably cut off while recording",
-                grouped(cut.missing),
-                grouped(len)
-            ),
-        ));
-    } else if let Some(lost_at) = found.lost_at.filter(|_| declared > 0 && declared <= seen as i64)
-    {
-        notes.push(Remark::new(
-            RemarkCode::StrayBytes,
-            format!("{} bytes behind the last frame were not read", grouped(len - lost_at)),
-        ));
-    } else if let Some(lost_at) = found.lost_at {
-        warnings.push(Remark::new(
-            RemarkCode::BrokenChunk,
-            format!(
-                "expected a chunk or the end at offset {}, found other bytes; the {frames} whole \
-                 frames before can be used, the {} bytes from there on were not read",
-                grouped(lost_at),
-                grouped(len - lost_at)
-            ),
-        ));
-    } else if declared > seen as i64 {
-        warnings.push(Remark::new(
-            RemarkCode::Truncated,
-            format!(
-                "the capture ends before frame {seen}{of}; {frames} whole frames can be used; the \
-                 file was probably cut off while recording"
-            ),
-        ));
-    }
-    if declared == 0 {
-        warnings.push(Remark::new(
-            RemarkCode::FrameCount,
-            format!(
-                "the header says 0 frames, but the file holds {frames} whole ones; all of them can \
-                 be used; the recording was probably never closed"
-            ),
-        ));
-    } else if declared < seen as i64 && (of_all_parts || found.parts <= 1) {
-        notes.push(Remark::new(
-            RemarkCode::FrameCount,
-            format!("the header says {declared} frames, but the file holds {seen}; all were read"),
-        ));
-    }
-    if short > 0 {
-        warnings.push(Remark::new(
-            RemarkCode::ShortFrames,
-            format!("{short} frames are shorter than a picture and were left out"),
-        ));
-    }
-    if found.empty > 0 {
-        notes.push(Remark::new(
-            RemarkCode::EmptyFrames,
-            format!(
-                "{} frames hold no data (the camera program had lost them) and were left out; \
-                 frames after them are numbered on without a gap",
-                found.empty
-            ),
-        ));
-    }
-    if found.others > 0 {
-        notes.push(Remark::new(
-            RemarkCode::OtherStreams,
-            format!("{} chunks of sound or of other streams were not read", found.others),
-        ));
-    }
-    (warnings, notes)
-}
-
-impl FrameSource for AviCapture {
-    fn format(&self) -> FrameFormat {
-        self.format
-    }
-
-    fn frame_count(&self) -> usize {
-        self.offsets.len()
-    }
-
-    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
-        let Some(&offset) = self.offsets.get(index) else {
-            return Err(no_such_frame(index, self.offsets.len()));
-        };
-        frame.reshape(self.format);
-        let Samples::U8(samples) = &mut frame.samples else { return Ok(()) };
-        let row = self.pixels.row_bytes();
-        if self.pitch == row {
-            read_frame_part(&*self.bytes, index, offset, samples)?;
-            if self.pixels.bottom_up {
-                flip_rows(samples, row);
-            }
-        } else {
-            frame.bytes.resize(self.pitch * self.pixels.height, 0);
-            read_frame_part(&*self.bytes, index, offset, &mut frame.bytes)?;
-            let stored = frame.bytes.chunks_exact(self.pitch);
-            let rows = samples.chunks_exact_mut(row);
-            if self.pixels.bottom_up {
-                rows.rev().zip(stored).for_each(|(to, from)| to.copy_from_slice(&from[..row]));
-            } else {
-                rows.zip(stored).for_each(|(to, from)| to.copy_from_slice(&from[..row]));
-            }
-        }
-        if let Some(greys) = &self.pixels.palette {
-            samples.iter_mut().for_each(|sample| *sample = greys[usize::from(*sample)]);
-        }
-        if self.pixels.layout == Layout::Bgr {
-            swap_red_and_blue(samples);
-        }
-        Ok(())
-    }
-}
-
-impl Capture for AviCapture {
-    fn facts(&self) -> &Facts {
-        &self.facts
-    }
-
-    fn time_utc(&self, _index: usize) -> Option<Ticks> {
-        None
-    }
 }

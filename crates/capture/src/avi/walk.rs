@@ -45,9 +45,17 @@ pub(super) struct Walk<'a> {
     window: [u8; WINDOW],
     window_at: u64,
     window_len: usize,
-    /// Where the walk met bytes that begin no chunk, if it did.
+    /// Where the walk met bytes that begin no chunk, and found no picture after them.
     pub(super) lost_at: Option<u64>,
+    /// The last picture: its id, its length, and the first bytes of its data.
+    last_picture: Option<([u8; 4], u32, [u8; 2])>,
+    /// Bytes that began no chunk, before pictures that were found after them.
+    pub(super) stepped_over: u64,
 }
+
+/// How far on the next picture is looked for, where chunks make no sense. A block of a disk that
+/// went bad is smaller; files whose room was set aside beforehand go on in zeros for ever.
+const LOOK_ON: u64 = 64 << 20;
 
 impl<'a> Walk<'a> {
     pub(super) fn new(bytes: &'a dyn Bytes, len: u64) -> Walk<'a> {
@@ -60,6 +68,8 @@ impl<'a> Walk<'a> {
             window_at: 0,
             window_len: 0,
             lost_at: None,
+            last_picture: None,
+            stepped_over: 0,
         }
     }
 
@@ -77,8 +87,13 @@ impl<'a> Walk<'a> {
         let Some(head) = self.peek(self.at)? else { return Ok(None) };
         let id = [head[0], head[1], head[2], head[3]];
         if !id.iter().all(|c| (0x20..0x7f).contains(c)) {
-            self.lost_at = Some(self.at);
-            return Ok(None);
+            let Some(next) = self.next_picture(self.at + 1)? else {
+                self.lost_at = Some(self.at);
+                return Ok(None);
+            };
+            self.stepped_over += next - self.at;
+            self.at = next;
+            return self.step();
         }
         let size = u64::from(LittleEndian::read_u32(&head[4..8]));
         if &id == b"RIFF" || &id == b"LIST" {
@@ -92,7 +107,45 @@ impl<'a> Walk<'a> {
         self.at = offset + size + size % 2;
         self.after_odd = size % 2 == 1;
         let missing = (offset + size).saturating_sub(self.len);
+        if missing > 0
+            && let Some(next) = self.next_picture(offset)?
+        {
+            // Not the end of a file that was cut off, but a length that lies.
+            self.stepped_over += next - (offset - 8);
+            self.at = next;
+            self.after_odd = false;
+            return self.step();
+        }
+        if missing == 0 && size > 8 && stream_of(&id).is_some() && matches!(&id[2..], b"db" | b"dc")
+        {
+            let begin = [head[8], head[9]];
+            self.last_picture = Some((id, size as u32, begin));
+        }
         Ok(Some(Step::Over(Chunk { id, offset, size, missing })))
+    }
+
+    /// Where the next picture like the last one begins, at or behind `from`: the same id, and either the same length
+    /// or the two bytes that every JPEG picture begins with.
+    fn next_picture(&self, from: u64) -> io::Result<Option<u64>> {
+        let Some((id, size, begin)) = self.last_picture else { return Ok(None) };
+        let jpeg = begin == [0xff, 0xd8];
+        let size = size.to_le_bytes();
+        let is_picture =
+            |w: &[u8]| w[..4] == id && if jpeg { w[8..10] == begin } else { w[4..8] == size };
+        let mut block = vec![0; 1 << 20];
+        let mut at = from;
+        let end = at.saturating_add(LOOK_ON).min(self.len);
+        while at + 10 <= end {
+            let n = read_up_to(self.bytes, at, &mut block)?;
+            if let Some(place) = block[..n].windows(10).position(is_picture) {
+                return Ok(Some(at + place as u64));
+            }
+            if n < block.len() {
+                break;
+            }
+            at += n as u64 - 9;
+        }
+        Ok(None)
     }
 
     /// The 12 bytes at `at`, zeros standing for those past the end; `None` where there are not

@@ -15,12 +15,12 @@ use crate::facts::{ByteOrder, Justification, Overrides, Remark, RemarkCode};
 
 /// How samples of two bytes are stored.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Storage {
-    pub(super) order: ByteOrder,
-    pub(super) justification: Justification,
-    pub(super) depth: u8,
-    pub(super) warnings: Vec<Remark>,
-    pub(super) notes: Vec<Remark>,
+pub(crate) struct Storage {
+    pub(crate) order: ByteOrder,
+    pub(crate) justification: Justification,
+    pub(crate) depth: u8,
+    pub(crate) warnings: Vec<Remark>,
+    pub(crate) notes: Vec<Remark>,
 }
 
 /// By how much one sum of differences must exceed the other to tell, for ever so many pairs.
@@ -49,7 +49,34 @@ pub(super) fn decide(seen: &Evidence, depth: u8, flag: i32, overrides: &Override
     storage
 }
 
+/// Decide for two-byte samples whose byte order is known; `bits` is every bit that any sample
+/// looked at sets.
+pub(crate) fn decide_bits(bits: u16, depth: u8, overrides: &Overrides) -> Storage {
+    let mut storage = Storage {
+        order: ByteOrder::Little,
+        justification: Justification::Right,
+        depth: overrides.bit_depth.unwrap_or(depth),
+        warnings: Vec::new(),
+        notes: Vec::new(),
+    };
+    storage.settle_bits(&Evidence { bits, ..Evidence::default() }, overrides);
+    storage
+}
+
 impl Storage {
+    /// By how many bits samples are moved down.
+    pub(crate) fn shift(&self) -> u32 {
+        match self.justification {
+            Justification::Left => 16 - u32::from(self.depth.clamp(1, 16)),
+            Justification::Right => 0,
+        }
+    }
+
+    /// Full scale.
+    pub(crate) fn white(&self) -> u16 {
+        u16::MAX >> (16 - u32::from(self.depth.clamp(1, 16)))
+    }
+
     fn settle_order(&mut self, seen: &Evidence, flag: i32) {
         let practice = FlagConvention::Practice.order(flag);
         match order_from_pixels(seen, self.depth, practice) {

@@ -3,7 +3,7 @@
 //! The byte table stands in `header.rs`.
 
 mod count;
-mod decide;
+pub(crate) mod decide;
 mod evidence;
 mod header;
 mod reader;

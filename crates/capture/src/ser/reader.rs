@@ -67,6 +67,8 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
         same_colour: if per_pixel == 3 { 3 } else { 2 },
     };
     let storage = storage(&*bytes, &raster, depth, header.flag, overrides);
+    let shift = if wide { storage.shift() } else { 0 };
+    let white = storage.white();
     warnings.extend(storage.warnings);
     notes.extend(storage.notes);
 
@@ -89,11 +91,6 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
         .filter(|rate| rate.is_finite() && *rate > 0.0);
 
     let depth = storage.depth;
-    let shift = match storage.justification {
-        Justification::Left if wide => 16 - u32::from(depth),
-        _ => 0,
-    };
-    let white = u16::MAX >> (16 - u32::from(depth.clamp(1, 16)));
     let format = FrameFormat {
         width: width as usize,
         height: height as usize,

@@ -3,6 +3,8 @@
 #![allow(clippy::unwrap_used)]
 #![allow(clippy::print_stdout)] // a skipped test says so
 
+pub mod avi;
+
 use std::io::Cursor;
 use std::path::PathBuf;
 use stillwright_capture::{

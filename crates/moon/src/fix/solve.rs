@@ -45,6 +45,15 @@ impl Fix {
         Measured::of(deg, self.covariance[3][3] * 1_f64.to_degrees().powi(2))
     }
 
+    /// The same fix for a cut-out of the picture, or one with a border: every position moves by
+    /// `x`, `y` px.
+    pub fn shifted(&self, x: f64, y: f64) -> Fix {
+        let mut fix = self.clone();
+        fix.projection.camera.anchor_px.x += x;
+        fix.projection.camera.anchor_px.y += y;
+        fix
+    }
+
     /// How far the fix may be off at a position on the disc, km on the ground (half-width that
     /// covers 95 of 100 cases, the larger of the two directions in the picture, foreshortened
     /// ground included).

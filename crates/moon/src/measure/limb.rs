@@ -177,9 +177,9 @@ fn strong(edges: &[(Px, f64)]) -> Vec<Px> {
     edges.iter().filter(|(_, fall)| *fall > 0.0 && *fall >= least).map(|(px, _)| *px).collect()
 }
 
-/// Where the brightness falls fastest along a line, and how fast, per px. None where the line leaves
+/// Where the brightness falls fastest along a line (px from `centre`), and how fast, per px. None where the line leaves
 /// the picture before, or where the fastest fall is at its end.
-fn steepest(
+pub(super) fn steepest(
     plane: &Plane,
     centre: Px,
     direction: [f64; 2],

@@ -9,6 +9,7 @@ mod overlay;
 mod places;
 mod profile;
 mod shadow;
+mod tip;
 
 pub use crater::{Crater, complex_depth_km, crater, simple_depth_km};
 pub use disc::{Disc, DiscComparison, disc};
@@ -24,3 +25,4 @@ pub use shadow::{
     SUN_RADIUS_DEG, ShadowHeight, flat_height_km, height_above_tip_km, height_from_ray_km, ray_km,
     shadow_height, shadow_of,
 };
+pub use tip::{shadow_tip, towards_sun};

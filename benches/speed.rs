@@ -1,0 +1,195 @@
+//! How fast a still is made, stage by stage on three sizes, beside reading and summing the same
+//! frames in the same run: `cargo bench --bench speed`.
+//!
+//! `cargo bench --bench speed -- NAME` runs the sizes whose name holds NAME; `FACTOR` (a number)
+//! divides the numbers of frames, for a quick look; `scaling` fits how cost grows with frames and with pixels;
+//! `keep DIR` leaves the captures in DIR, for other programs.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
+#[path = "speed/scene.rs"]
+mod scene;
+
+use rayon::prelude::*;
+use scene::{Size, write_capture};
+use std::path::Path;
+use std::time::Instant;
+use stillwright_night::Recipe;
+use stillwright_night::atomic::Existing;
+use stillwright_night::cache::{Cache, Keys};
+use stillwright_night::files::{StillFiles, open_capture};
+use stillwright_night::grade::grade_capture;
+use stillwright_night::inspect::inspect_capture;
+use stillwright_night::picture::{FrameSource, RawFrame, Samples, Silent};
+use stillwright_night::stacking::Keep;
+use stillwright_night::still::{StillDone, make_still_with};
+
+/// The three sizes: a small planet capture, the usual one, a large one of two bytes a sample.
+const SIZES: [Size; 3] = [
+    Size { name: "small", width: 640, height: 480, bits: 8, frames: 20_000, keep: 10.0 },
+    Size { name: "usual", width: 1936, height: 1096, bits: 8, frames: 2_000, keep: 20.0 },
+    Size { name: "large", width: 4144, height: 2822, bits: 16, frames: 100, keep: 20.0 },
+];
+
+fn main() {
+    let words: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let divisor = words.iter().find_map(|w| w.parse::<usize>().ok()).unwrap_or(1).max(1);
+    let kept = words.iter().position(|w| w == "keep").and_then(|at| words.get(at + 1));
+    let home = tempfile::tempdir().unwrap();
+    let folder = kept.map_or(home.path(), |dir| Path::new(dir.as_str()));
+    if words.iter().any(|w| w == "scaling") {
+        scaling(folder);
+        return;
+    }
+    let names: Vec<&Size> =
+        SIZES.iter().filter(|size| words.iter().any(|w| size.name.contains(w.as_str()))).collect();
+    let chosen = if names.is_empty() { SIZES.iter().collect() } else { names };
+    println!(
+        "{} threads; times are wall time, captures in the page cache",
+        rayon::current_num_threads()
+    );
+    for size in chosen {
+        let size = Size { frames: (size.frames / divisor).max(24), ..size.clone() };
+        let path = folder.join(format!("{}.ser", size.name));
+        write_capture(&path, &size);
+        table(&path, &size);
+        if kept.is_none() {
+            std::fs::remove_file(&path).unwrap();
+        }
+    }
+}
+
+/// One line of the table.
+fn line(what: &str, seconds: f64, per: Option<(f64, f64)>, goal: &str) {
+    let each = per.map_or(String::new(), |(count, unit_s)| {
+        let one = seconds / count;
+        format!("{:9.3} ms each {:8.1} x", 1e3 * one, one / unit_s)
+    });
+    println!("  {what:<44} {seconds:9.3} s {each:<32} {goal}");
+}
+
+fn table(path: &Path, size: &Size) {
+    let Size { name, width, height, bits, frames, keep } = *size;
+    println!("\n{name}: {frames} frames of {width} x {height} px, {bits} bit, keep {keep} %");
+    let count = frames as f64;
+    // Once to bring the file into the page cache.
+    read_and_sum(path);
+    let (sum_s, _) = timed(|| read_and_sum(path));
+    let unit = sum_s / count;
+    line("read and sum every pixel", sum_s, Some((count, unit)), "");
+    let recipe = Recipe::default();
+    let (seconds, _) = timed(|| inspect_capture(path, &recipe.capture, &Silent).unwrap());
+    line("open and inspect", seconds, None, "0.15 s");
+    let (seconds, graded) = timed(|| grade_capture(path, &recipe, &Silent).unwrap());
+    assert_eq!(graded.frames.len(), frames);
+    line("grade", seconds, Some((count, unit)), "5 x");
+
+    let mut recipe = Recipe::default();
+    recipe.stack.keep = Keep::Percent(keep);
+    let home = tempfile::tempdir().unwrap();
+    let files = StillFiles::plan(path, Some(home.path()), &[], Existing::Replace);
+    let cache = Cache::under(home.path().join("found"));
+    let (first_s, done) =
+        timed(|| make_still_with(&files, &recipe, Some(&cache), &Silent).unwrap());
+    let kept = count * f64::from(keep) / 100.0;
+    for timing in &done.record.timings {
+        let per = (timing.stage == "stack").then_some((kept, unit));
+        let goal = if per.is_some() { "60 x a frame's worth of kept light" } else { "" };
+        line(&format!("  still: {}", timing.stage), timing.seconds, per, goal);
+    }
+    let goal = ["8 s", "6 s", ""][usize::from(name == "usual") + 2 * usize::from(name == "large")];
+    line("still", first_s, None, goal);
+    println!("    frames that gave light somewhere: {}", done.record.frames_used);
+    let (again_s, again) =
+        timed(|| make_still_with(&files, &recipe, Some(&cache), &Silent).unwrap());
+    assert!(same(&done, &again), "a second run gives another still");
+    line("still, second run", again_s, None, "a third of the first");
+    // A change of keep: the survey is remembered, the stack is not.
+    recipe.stack.keep = Keep::Percent(0.5 * keep);
+    let keys = Keys::of(path, &recipe).unwrap();
+    assert!(cache.survey(&keys).is_some() && cache.stack(&keys).is_none());
+    let (keep_s, _) = timed(|| make_still_with(&files, &recipe, Some(&cache), &Silent).unwrap());
+    line("still, half the keep", keep_s, None, "");
+    if let Some(peak) = peak_mib() {
+        println!("  peak memory so far: {peak} MiB (goal 1536 on the large size)");
+    }
+}
+
+fn same(a: &StillDone, b: &StillDone) -> bool {
+    a.stack.picture == b.stack.picture && a.finished.picture == b.finished.picture
+}
+
+/// Fits of cost to (frames)^a and (pixels)^b, over a factor of 16 in each.
+fn scaling(folder: &Path) {
+    let cost = |width: usize, height: usize, frames: usize| {
+        let size = Size { name: "scaling", width, height, bits: 8, frames, keep: 20.0 };
+        let path = folder.join("scaling.ser");
+        write_capture(&path, &size);
+        read_and_sum(&path);
+        let mut recipe = Recipe::default();
+        recipe.stack.keep = Keep::Percent(20.0);
+        let files = StillFiles::plan(&path, Some(folder), &[], Existing::Replace);
+        let (grade_s, _) = timed(|| grade_capture(&path, &recipe, &Silent).unwrap());
+        let (still_s, _) = timed(|| make_still_with(&files, &recipe, None, &Silent).unwrap());
+        println!(
+            "  {width} x {height}, {frames} frames: grade {grade_s:.3} s, still {still_s:.3} s"
+        );
+        (grade_s, still_s)
+    };
+    let by_frames =
+        [250, 500, 1000, 2000, 4000].map(|frames| (frames as f64, cost(640, 480, frames)));
+    let by_pixels = [(480, 360), (960, 720), (1920, 1440)]
+        .map(|(width, height)| ((width * height) as f64, cost(width, height, 400)));
+    for (what, points) in [("frames", &by_frames[..]), ("pixels", &by_pixels[..])] {
+        let grade: Vec<_> = points.iter().map(|(x, (grade, _))| (x.ln(), grade.ln())).collect();
+        let still: Vec<_> = points.iter().map(|(x, (_, still))| (x.ln(), still.ln())).collect();
+        println!(
+            "  grade grows as {what}^{:.2}, still as {what}^{:.2}",
+            slope(&grade),
+            slope(&still)
+        );
+    }
+}
+
+fn slope(points: &[(f64, f64)]) -> f64 {
+    let n = points.len() as f64;
+    let (x, y) = points.iter().fold((0.0, 0.0), |(x, y), p| (x + p.0 / n, y + p.1 / n));
+    let up: f64 = points.iter().map(|p| (p.0 - x) * (p.1 - y)).sum();
+    up / points.iter().map(|p| (p.0 - x).powi(2)).sum::<f64>()
+}
+
+fn timed<T>(work: impl FnOnce() -> T) -> (f64, T) {
+    let begun = Instant::now();
+    let done = work();
+    (begun.elapsed().as_secs_f64(), done)
+}
+
+/// Read every frame and sum every sample, on all threads: what nothing can be faster than.
+fn read_and_sum(path: &Path) -> u64 {
+    let capture = open_capture(path, &Recipe::default().capture).unwrap();
+    let source: &dyn FrameSource = &*capture;
+    (0..source.frame_count())
+        .into_par_iter()
+        .map_init(
+            || RawFrame::black(source.format()),
+            |frame, index| {
+                source.read_frame(index, frame).unwrap();
+                match &frame.samples {
+                    Samples::U8(v) => v.chunks(4096).map(|c| sum(c)).sum(),
+                    Samples::U16(v) => v.chunks(4096).map(|c| sum(c)).sum(),
+                    Samples::F32(v) => v.len() as u64,
+                }
+            },
+        )
+        .sum()
+}
+
+fn sum<T: Copy + Into<u32>>(samples: &[T]) -> u64 {
+    u64::from(samples.iter().map(|s| (*s).into()).sum::<u32>())
+}
+
+/// The most memory that this process has had, as Linux tells it.
+fn peak_mib() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
+    Some(line.trim().trim_end_matches("kB").trim().parse::<u64>().ok()? / 1024)
+}

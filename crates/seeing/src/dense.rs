@@ -1,0 +1,376 @@
+//! Dense comparison of a frame with the reference: what every cell says about the displacement.
+//!
+//! The frame is sampled along the field (Keys' cubic, 512 tabulated phases) and compared with
+//! the reference px by px; each cell keeps four sums of the frame, those of the reference alone
+//! are known beforehand. Lanes run along x; the order of all additions is fixed.
+
+use crate::field::{Field, RowExpander};
+use crate::interpolate::cubic_taps;
+use crate::raster::Raster;
+use crate::warp::slopes;
+use multiversion::multiversion;
+use std::sync::OnceLock;
+
+/// Lanes of the sums.
+const LANES: usize = 8;
+
+/// Steps between two px for which kernels are tabulated.
+const PHASES: usize = 512;
+
+/// Sums over one cell: reference r, warped frame f, slopes g of the reference.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct CellSums {
+    pub n: f32,
+    pub rr: f32,
+    pub fr: f32,
+    pub ff: f32,
+    pub xx: f32,
+    pub xy: f32,
+    pub yy: f32,
+    pub xf: f32,
+    pub yf: f32,
+    pub xr: f32,
+    pub yr: f32,
+}
+
+/// The reference, ready for comparisons.
+#[derive(Clone)]
+pub(crate) struct Dense {
+    passed: Raster,
+    slope_x: Raster,
+    slope_y: Raster,
+    /// Sums of the reference over each whole cell.
+    cells: Vec<CellSums>,
+    cell_px: usize,
+    columns: usize,
+}
+
+/// Buffers of one worker.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct DenseWork {
+    expander: RowExpander,
+    dx: Vec<f32>,
+    dy: Vec<f32>,
+    places: Places,
+    lanes: Vec<[[f32; LANES]; 4]>,
+    /// Rows of each cell that lie in the frame, a bit each.
+    rows: Vec<u64>,
+    /// One entry a cell; all zero where nothing was compared.
+    pub sums: Vec<CellSums>,
+}
+
+/// Where the px of a row lie in the frame.
+#[derive(Clone, Debug, Default)]
+struct Places {
+    /// 0, 1, 2, ...
+    ramp: Vec<f32>,
+    corner: Vec<u32>,
+    phase_x: Vec<u16>,
+    phase_y: Vec<u16>,
+    inside: Vec<u8>,
+}
+
+impl Dense {
+    /// Prepare the band-passed reference for cells of `cell_px` (at most 64).
+    pub fn new(passed: Raster, cell_px: usize) -> Dense {
+        let (slope_x, slope_y) = slopes(&passed);
+        let columns = passed.width.div_ceil(cell_px);
+        let count = columns * passed.height.div_ceil(cell_px);
+        let mut dense = Dense { passed, slope_x, slope_y, cells: Vec::new(), cell_px, columns };
+        dense.cells = (0..count).map(|cell| dense.of_reference(cell, u64::MAX)).collect();
+        dense
+    }
+
+    /// Slopes of the reference.
+    pub fn slopes(&self) -> (&Raster, &Raster) {
+        (&self.slope_x, &self.slope_y)
+    }
+
+    /// Sums of the reference over the rows of a cell that `rows` tells.
+    fn of_reference(&self, cell: usize, rows: u64) -> CellSums {
+        let (i, j) = (cell % self.columns, cell / self.columns);
+        let (x, y) = (i * self.cell_px, j * self.cell_px);
+        let right = (x + self.cell_px).min(self.passed.width);
+        let mut s = CellSums::default();
+        for row in 0..self.cell_px.min(self.passed.height - y) {
+            if rows >> row & 1 == 0 {
+                continue;
+            }
+            let r = &self.passed.row(y + row)[x..right];
+            let gx = &self.slope_x.row(y + row)[x..right];
+            let gy = &self.slope_y.row(y + row)[x..right];
+            for ((r, gx), gy) in r.iter().zip(gx).zip(gy) {
+                s.rr += r * r;
+                s.xx += gx * gx;
+                s.xy += gx * gy;
+                s.yy += gy * gy;
+                s.xr += gx * r;
+                s.yr += gy * r;
+            }
+            s.n += (right - x) as f32;
+        }
+        s
+    }
+
+    /// Compare `frame` (band-passed) along `field` wherever `wanted` says so; the sums are left
+    /// in `work`. A row of a cell that reaches beyond the frame does not count.
+    pub fn compare(
+        &self,
+        frame: &Raster,
+        field: &Field,
+        wanted: Option<&[bool]>,
+        work: &mut DenseWork,
+    ) {
+        work.sums.clear();
+        work.sums.resize(self.cells.len(), CellSums::default());
+        for band in 0..self.passed.height.div_ceil(self.cell_px) {
+            let first = band * self.columns;
+            let mut column = 0;
+            while column < self.columns {
+                let counts = |c: usize| wanted.is_none_or(|w| w[first + c]);
+                let from = column;
+                while column < self.columns && counts(column) {
+                    column += 1;
+                }
+                if column > from {
+                    self.compare_run(frame, field, band, from..column, work);
+                }
+                column += 1;
+            }
+        }
+    }
+
+    /// Compare a run of cells side by side.
+    fn compare_run(
+        &self,
+        frame: &Raster,
+        field: &Field,
+        band: usize,
+        cells: std::ops::Range<usize>,
+        work: &mut DenseWork,
+    ) {
+        let (width, cell) = (self.passed.width, self.cell_px);
+        let grid = (field.columns, field.rows, field.cell_px);
+        let span = cells.start * cell..(cells.end * cell).min(width);
+        work.lanes.clear();
+        work.lanes.resize(cells.len(), [[0.0; LANES]; 4]);
+        work.rows.clear();
+        work.rows.resize(cells.len(), 0);
+        work.dx.resize(span.len(), 0.0);
+        work.dy.resize(span.len(), 0.0);
+        let whole = (self.passed.height - band * cell).min(cell);
+        for row in 0..whole {
+            let y = band * cell + row;
+            work.expander.expand(&field.x_px, grid, 1.0, y, span.start, &mut work.dx);
+            work.expander.expand(&field.y_px, grid, 1.0, y, span.start, &mut work.dy);
+            let size = (frame.width, frame.height);
+            let corner = (span.start as f32, y as f32);
+            place(&mut work.places, size, corner, &work.dx, &work.dy);
+            let compared = Row {
+                reference: &self.passed.row(y)[span.clone()],
+                slope_x: &self.slope_x.row(y)[span.clone()],
+                slope_y: &self.slope_y.row(y)[span.clone()],
+                cell,
+                bit: 1 << (row % 64),
+            };
+            let frame = (frame.values.as_slice(), frame.width);
+            add_row(frame, &work.places, kernels(), &compared, &mut work.lanes, &mut work.rows);
+        }
+        let all = if whole >= 64 { u64::MAX } else { (1 << whole) - 1 };
+        for (k, column) in cells.enumerate() {
+            let index = band * self.columns + column;
+            let mut sums = match work.rows[k] {
+                0 => continue,
+                rows if rows == all => self.cells[index],
+                rows => self.of_reference(index, rows),
+            };
+            let [fr, ff, xf, yf] = work.lanes[k].map(|lanes| lanes.iter().sum::<f32>());
+            (sums.fr, sums.ff, sums.xf, sums.yf) = (fr, ff, xf, yf);
+            work.sums[index] = sums;
+        }
+    }
+}
+
+/// One row of the reference, to be compared.
+struct Row<'a> {
+    reference: &'a [f32],
+    slope_x: &'a [f32],
+    slope_y: &'a [f32],
+    cell: usize,
+    bit: u64,
+}
+
+/// Keys' cubic for [`PHASES`] + 1 positions between two px.
+fn kernels() -> &'static [[f32; 4]; PHASES + 1] {
+    static TABLE: OnceLock<[[f32; 4]; PHASES + 1]> = OnceLock::new();
+    TABLE.get_or_init(|| std::array::from_fn(|i| cubic_taps(i as f32 / PHASES as f32)))
+}
+
+/// The whole number nearest to `value`, which lies from 0 to 2^22: the bits of a sum whose last
+/// place is 1. A conversion would look for values out of range, one by one.
+#[inline(always)]
+fn whole(value: f32) -> u32 {
+    const UNITS: f32 = (1u32 << 23) as f32;
+    (value + UNITS).to_bits() & 0x007f_ffff
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn place(
+    places: &mut Places,
+    (width, height): (usize, usize),
+    (x0, y): (f32, f32),
+    dx: &[f32],
+    dy: &[f32],
+) {
+    let n = dx.len().min(dy.len());
+    while places.ramp.len() < n {
+        places.ramp.push(places.ramp.len() as f32);
+    }
+    places.corner.resize(n, 0);
+    places.phase_x.resize(n, 0);
+    places.phase_y.resize(n, 0);
+    places.inside.resize(n, 0);
+    let (right, bottom) = (width as f32 - 3.0, height as f32 - 3.0);
+    let (dx, dy, ramp) = (&dx[..n], &dy[..n], &places.ramp[..n]);
+    let stride = width as u32;
+    let (corner, inside) = (&mut places.corner[..n], &mut places.inside[..n]);
+    let (px, py) = (&mut places.phase_x[..n], &mut places.phase_y[..n]);
+    for k in 0..n {
+        let (u, v) = (x0 + ramp[k] + dx[k], y + dy[k]);
+        let ok = u >= 1.0 && u <= right && v >= 1.0 && v <= bottom;
+        let (u, v) = if ok { (u, v) } else { (1.0, 1.0) };
+        let (i, j) = (u.floor(), v.floor());
+        px[k] = whole((u - i) * PHASES as f32) as u16;
+        py[k] = whole((v - j) * PHASES as f32) as u16;
+        corner[k] = whole(j - 1.0) * stride + whole(i - 1.0);
+        inside[k] = u8::from(ok);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_row<'a>(
+    (frame, stride): (&[f32], usize),
+    places: &Places,
+    table: &[[f32; 4]; PHASES + 1],
+    row: &Row<'a>,
+    lanes: &mut [[[f32; LANES]; 4]],
+    rows: &mut [u64],
+) {
+    let n = row.reference.len();
+    let (slope_x, slope_y) = (&row.slope_x[..n], &row.slope_y[..n]);
+    let (corner, inside) = (&places.corner[..n], &places.inside[..n]);
+    let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
+    for (k, (sums, seen)) in lanes.iter_mut().zip(rows).enumerate() {
+        let span = k * row.cell..((k + 1) * row.cell).min(n);
+        if inside[span.clone()].contains(&0) {
+            continue;
+        }
+        *seen |= row.bit;
+        let mut at = span.start;
+        while at < span.end {
+            let m = (span.end - at).min(LANES);
+            let (mut f, mut r) = ([0.0f32; LANES], [0.0f32; LANES]);
+            let (mut gx, mut gy) = ([0.0f32; LANES], [0.0f32; LANES]);
+            for (l, x) in (at..at + m).enumerate() {
+                let wx = &table[usize::from(px[x]).min(PHASES)];
+                let wy = &table[usize::from(py[x]).min(PHASES)];
+                let from = corner[x] as usize;
+                let mut sum = [0.0f32; 4];
+                for (tap, wy) in wy.iter().enumerate() {
+                    let start = from + tap * stride;
+                    let line = &frame[start..start + 4];
+                    for i in 0..4 {
+                        sum[i] += wy * line[i];
+                    }
+                }
+                for i in 0..4 {
+                    sum[i] *= wx[i];
+                }
+                f[l] = (sum[0] + sum[2]) + (sum[1] + sum[3]);
+            }
+            r[..m].copy_from_slice(&row.reference[at..at + m]);
+            gx[..m].copy_from_slice(&slope_x[at..at + m]);
+            gy[..m].copy_from_slice(&slope_y[at..at + m]);
+            for l in 0..LANES {
+                sums[0][l] += f[l] * r[l];
+                sums[1][l] += f[l] * f[l];
+                sums[2][l] += gx[l] * f[l];
+                sums[3][l] += gy[l] * f[l];
+            }
+            at += m;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::warp::warp_row;
+
+    #[test]
+    fn sums_agree_with_the_plain_ones_at_the_edge_too() {
+        let (width, height, cell) = (76, 50, 8);
+        let mut reference = Raster::zeros(width, height);
+        let mut frame = Raster::zeros(width, height);
+        for i in 0..width * height {
+            let (x, y) = ((i % width) as f32, (i / width) as f32);
+            reference.values[i] = (x * 0.31).sin() * (y * 0.23).cos();
+            frame.values[i] = (x * 0.29).sin() * (y * 0.27).cos() + 0.01 * (i % 7) as f32;
+        }
+        let mut field = Field::constant(width, height, cell, 1.3, -0.7);
+        for (k, (x, y)) in field.x_px.iter_mut().zip(&mut field.y_px).enumerate() {
+            *x += 0.4 * (k as f32).sin();
+            *y += 0.4 * (k as f32 * 1.7).cos();
+        }
+        let dense = Dense::new(reference.clone(), cell);
+        let mut work = DenseWork::default();
+        dense.compare(&frame, &field, None, &mut work);
+        let (slope_x, slope_y) = slopes(&reference);
+        let mut expander = RowExpander::default();
+        let mut expected = vec![CellSums::default(); work.sums.len()];
+        let (mut dx, mut dy) = (vec![0.0; width], vec![0.0; width]);
+        for y in 0..height {
+            let grid = (field.columns, field.rows, cell);
+            expander.expand(&field.x_px, grid, 1.0, y, 0, &mut dx);
+            expander.expand(&field.y_px, grid, 1.0, y, 0, &mut dy);
+            for column in 0..field.columns {
+                let span = column * cell..((column + 1) * cell).min(width);
+                let mut f = vec![0.0; span.len()];
+                let (dx, dy) = (&dx[span.clone()], &dy[span.clone()]);
+                if !warp_row(&frame, span.start as f32, y as f32, dx, dy, &mut f) {
+                    continue;
+                }
+                let s = &mut expected[y / cell * field.columns + column];
+                for (k, f) in f.iter().enumerate() {
+                    let at = y * width + span.start + k;
+                    let r = reference.values[at];
+                    let (gx, gy) = (slope_x.values[at], slope_y.values[at]);
+                    s.n += 1.0;
+                    s.rr += r * r;
+                    s.fr += f * r;
+                    s.ff += f * f;
+                    s.xx += gx * gx;
+                    s.yf += gy * f;
+                    s.yr += gy * r;
+                }
+            }
+        }
+        let mut partial = 0;
+        for (found, expected) in work.sums.iter().zip(&expected) {
+            assert_eq!(found.n, expected.n);
+            partial += usize::from(found.n > 0.0 && found.n < 64.0);
+            let pairs = [
+                (found.rr, expected.rr),
+                (found.fr, expected.fr),
+                (found.ff, expected.ff),
+                (found.xx, expected.xx),
+                (found.yf, expected.yf),
+                (found.yr, expected.yr),
+            ];
+            for (a, b) in pairs {
+                assert!((a - b).abs() < 0.05, "{found:?} {expected:?}");
+            }
+        }
+        assert!(partial > 0, "no cell lies across the edge");
+    }
+}

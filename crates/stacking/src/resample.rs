@@ -1,0 +1,468 @@
+//! Samples between pixels: where each output pixel lies in a frame, and what stands there.
+
+use crate::window::{STRIDE, Window};
+use multiversion::multiversion;
+use std::sync::OnceLock;
+use stillwright_picture::BayerOrder;
+
+/// Output pixels of one row of a block, at most.
+pub const BLOCK: usize = 256;
+
+/// Frames fade out over this many px along their edge, so that a wandering edge leaves no line.
+const FADE_PX: f32 = 12.0;
+
+/// Steps between two pixels for which kernels are tabulated.
+const PHASES: usize = 256;
+
+/// Where the pixels of one output row lie in a frame, and what they weigh there.
+#[derive(Clone, Debug)]
+pub struct Places {
+    /// Column of the frame, px, limited to it.
+    pub u: [f32; BLOCK],
+    /// Row of the frame, px, limited to it.
+    pub v: [f32; BLOCK],
+    /// Weight; 0 where the pixel lies outside the frame or does not count.
+    pub weight: [f32; BLOCK],
+    corner: [u32; BLOCK],
+    phase_x: [u16; BLOCK],
+    phase_y: [u16; BLOCK],
+}
+
+impl Default for Places {
+    fn default() -> Self {
+        Places {
+            u: [0.0; BLOCK],
+            v: [0.0; BLOCK],
+            weight: [0.0; BLOCK],
+            corner: [0; BLOCK],
+            phase_x: [0; BLOCK],
+            phase_y: [0; BLOCK],
+        }
+    }
+}
+
+/// What turns the pixels of one output row into places in a frame.
+#[derive(Clone, Copy, Debug)]
+pub struct RowPlace<'a> {
+    /// Displacement of each pixel, px of the frame.
+    pub dx: &'a [f32],
+    /// Displacement of each pixel, px of the frame.
+    pub dy: &'a [f32],
+    /// Weight of each pixel before the frame's edge is looked at.
+    pub weight: &'a [f32],
+    /// Column of the first pixel in the output.
+    pub first_column: usize,
+    /// Output pixels per px of the frame.
+    pub scale: f32,
+    /// To be added to the column, px of the frame.
+    pub offset_x: f32,
+    /// Row of the pixels, px of the frame.
+    pub position_y: f32,
+    /// Columns and rows of the frame.
+    pub size: (usize, usize),
+}
+
+/// Smallest and largest column and row of the frame that any pixel of weight touches.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Extent {
+    /// Smallest column.
+    pub left: f32,
+    /// Largest column.
+    pub right: f32,
+    /// Smallest row.
+    pub top: f32,
+    /// Largest row.
+    pub bottom: f32,
+}
+
+impl Extent {
+    /// Holds nothing.
+    pub const EMPTY: Extent =
+        Extent { left: f32::MAX, right: f32::MIN, top: f32::MAX, bottom: f32::MIN };
+
+    /// Whether it holds nothing.
+    pub fn is_empty(&self) -> bool {
+        self.right < self.left
+    }
+
+    /// What either holds.
+    pub fn with(self, other: Extent) -> Extent {
+        Extent {
+            left: self.left.min(other.left),
+            right: self.right.max(other.right),
+            top: self.top.min(other.top),
+            bottom: self.bottom.max(other.bottom),
+        }
+    }
+}
+
+impl Places {
+    /// Work out the places of one row; gives what they touch.
+    pub fn of_row(&mut self, row: &RowPlace<'_>) -> Extent {
+        place(self, row)
+    }
+
+    /// Find the first of the 6 x 6 samples around each of the first `n` places in `window`,
+    /// which must hold them all.
+    pub fn within(&mut self, n: usize, window: &Window) {
+        corners(self, n, (window.left + 2) as f32, (window.top + 2) as f32);
+    }
+}
+
+/// 0, 1, 2, ...
+static RAMP: [f32; BLOCK] = {
+    let mut ramp = [0.0; BLOCK];
+    let mut x = 0;
+    while x < BLOCK {
+        ramp[x] = x as f32;
+        x += 1;
+    }
+    ramp
+};
+
+/// The whole number nearest to `value`, which lies from 0 to 2^22: the bits of a sum whose last
+/// place is 1. A conversion would look for values out of range, one by one.
+#[inline(always)]
+fn whole(value: f32) -> u32 {
+    const UNITS: f32 = (1u32 << 23) as f32;
+    (value + UNITS).to_bits() & 0x007f_ffff
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn place<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
+    const LANES: usize = 8;
+    let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
+    let (right, bottom) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
+    let (dx, dy, weight) = (&row.dx[..n], &row.dy[..n], &row.weight[..n]);
+    let (us, vs, ws) = (&mut places.u[..n], &mut places.v[..n], &mut places.weight[..n]);
+    let (first, step) = (row.first_column as f32 + 0.5, 1.0 / row.scale);
+    for x in 0..n {
+        let column = (first + RAMP[x]) * step - 0.5;
+        let u = column + dx[x] + row.offset_x;
+        let v = row.position_y + dy[x];
+        // 1 inside the frame, fading towards its edge, 0 outside. It never quite reaches 0
+        // inside, so that the outermost pixels of a scene that never moves are still covered.
+        let to_right = right - u;
+        let to_bottom = bottom - v;
+        let across = if u < to_right { u } else { to_right };
+        let down = if v < to_bottom { v } else { to_bottom };
+        let distance = if across < down { across } else { down };
+        let t = distance / FADE_PX;
+        let t = if t < 1.0 { t } else { 1.0 };
+        let fade = 0.02 + 0.98 * t * t * (3.0 - 2.0 * t);
+        let inside = u >= 0.0 && v >= 0.0 && u <= right && v <= bottom;
+        ws[x] = if inside { weight[x] * fade } else { 0.0 };
+        us[x] = if inside { u } else { 0.0 };
+        vs[x] = if inside { v } else { 0.0 };
+    }
+    let (mut low_u, mut high_u) = ([f32::MAX; LANES], [f32::MIN; LANES]);
+    let (mut low_v, mut high_v) = ([f32::MAX; LANES], [f32::MIN; LANES]);
+    let mut reach = |l: usize, u: f32, v: f32, counts: bool| {
+        let (from, to) = if counts { (u, u) } else { (f32::MAX, f32::MIN) };
+        low_u[l] = if from < low_u[l] { from } else { low_u[l] };
+        high_u[l] = if to > high_u[l] { to } else { high_u[l] };
+        let (from, to) = if counts { (v, v) } else { (f32::MAX, f32::MIN) };
+        low_v[l] = if from < low_v[l] { from } else { low_v[l] };
+        high_v[l] = if to > high_v[l] { to } else { high_v[l] };
+    };
+    let whole = n / LANES * LANES;
+    for x in (0..whole).step_by(LANES) {
+        for l in 0..LANES {
+            reach(l, us[x + l], vs[x + l], ws[x + l] != 0.0);
+        }
+    }
+    for x in whole..n {
+        reach(x - whole, us[x], vs[x], ws[x] != 0.0);
+    }
+    Extent {
+        left: low_u.into_iter().fold(f32::MAX, f32::min),
+        right: high_u.into_iter().fold(f32::MIN, f32::max),
+        top: low_v.into_iter().fold(f32::MAX, f32::min),
+        bottom: high_v.into_iter().fold(f32::MIN, f32::max),
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn corners(places: &mut Places, n: usize, left: f32, top: f32) {
+    let n = n.min(BLOCK);
+    let (us, vs, ws) = (&places.u[..n], &places.v[..n], &places.weight[..n]);
+    let corner = &mut places.corner[..n];
+    let (px, py) = (&mut places.phase_x[..n], &mut places.phase_y[..n]);
+    for x in 0..n {
+        // Pixels that do not count point to the corner, which is never read for them.
+        let counts = ws[x] != 0.0;
+        let (u, v) = if counts { (us[x], vs[x]) } else { (left, top) };
+        let (i, j) = (u.floor(), v.floor());
+        px[x] = whole((u - i) * PHASES as f32) as u16;
+        py[x] = whole((v - j) * PHASES as f32) as u16;
+        corner[x] = whole(j - top) * STRIDE as u32 + whole(i - left);
+    }
+}
+
+/// Lanczos-3 kernels for [`PHASES`] + 1 positions between two pixels: weights of samples -2 to 3
+/// and two zeros (lanes), each normalised to 1 (Duchon, J. Appl. Meteorology 18, 1016, 1979).
+fn kernels() -> &'static [[f32; 8]; PHASES + 1] {
+    static TABLE: OnceLock<[[f32; 8]; PHASES + 1]> = OnceLock::new();
+    TABLE.get_or_init(|| {
+        let sinc = |x: f64| if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
+        std::array::from_fn(|phase| {
+            let t = phase as f64 / PHASES as f64;
+            let mut taps = [0.0f64; 6];
+            for (k, tap) in taps.iter_mut().enumerate() {
+                let x = std::f64::consts::PI * (k as f64 - 2.0 - t);
+                *tap = if x.abs() >= 3.0 * std::f64::consts::PI {
+                    0.0
+                } else {
+                    sinc(x) * sinc(x / 3.0)
+                };
+            }
+            let sum: f64 = taps.iter().sum();
+            let mut out = [0.0f32; 8];
+            for (o, t) in out.iter_mut().zip(taps) {
+                *o = (t / sum) as f32;
+            }
+            out
+        })
+    })
+}
+
+/// Samples that one place touches: six rows, the last of eight samples.
+const TOUCHED: usize = 5 * STRIDE + 8;
+
+/// Resample the first `out.len()` places from `window`, in which they were found by
+/// [`Places::within`].
+pub fn lanczos(window: &Window, places: &Places, out: &mut [f32]) {
+    sample(&window.values, places, kernels(), out);
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn sample(values: &[f32], places: &Places, table: &[[f32; 8]; PHASES + 1], out: &mut [f32]) {
+    let n = out.len().min(BLOCK);
+    let (corner, weight) = (&places.corner[..n], &places.weight[..n]);
+    let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
+    for x in 0..n {
+        if weight[x] == 0.0 {
+            out[x] = 0.0;
+            continue;
+        }
+        let kernel_x = &table[usize::from(px[x]).min(PHASES)];
+        let kernel_y = &table[usize::from(py[x]).min(PHASES)];
+        let from = corner[x] as usize;
+        let Some(rows) = values.get(from..).and_then(|v| v.first_chunk::<TOUCHED>()) else {
+            continue;
+        };
+        let mut columns = [0.0f32; 8];
+        for k in 0..6 {
+            for l in 0..8 {
+                columns[l] += kernel_y[k] * rows[k * STRIDE + l];
+            }
+        }
+        for l in 0..8 {
+            columns[l] *= kernel_x[l];
+        }
+        let four = [
+            columns[0] + columns[4],
+            columns[1] + columns[5],
+            columns[2] + columns[6],
+            columns[3] + columns[7],
+        ];
+        out[x] = (four[0] + four[2]) + (four[1] + four[3]);
+    }
+}
+
+/// What has been added up along one output row.
+pub struct RowSums<'a> {
+    /// Sums of weighted samples.
+    pub sums: &'a mut [f32],
+    /// Sums of weights.
+    pub weights: &'a mut [f32],
+    /// Where known: expected value and largest credible difference from it.
+    pub credible: Option<(&'a [f32], &'a [f32])>,
+}
+
+impl RowSums<'_> {
+    /// Add samples with their weights; gives how many were refused.
+    pub fn add(&mut self, samples: &[f32], places: &Places) -> u64 {
+        let n = self.sums.len().min(self.weights.len()).min(samples.len()).min(BLOCK);
+        let sums = (&mut self.sums[..n], &mut self.weights[..n]);
+        match self.credible {
+            Some((value, tolerance)) => {
+                add_credible(sums, samples, &places.weight, value, tolerance)
+            }
+            None => {
+                add_all(sums, samples, &places.weight);
+                0
+            }
+        }
+    }
+
+    /// Add one colour of a mosaic from that colour's own samples: the up to four raw samples
+    /// around the place, those of this colour, each weighted by its nearness (a tent of 1 px on
+    /// each side). Over many frames that wander, every place is covered.
+    pub fn add_mosaic(
+        &mut self,
+        window: &Window,
+        places: &Places,
+        order: BayerOrder,
+        channel: usize,
+    ) -> u64 {
+        let n = self.sums.len().min(self.weights.len()).min(BLOCK);
+        let mut refused = 0;
+        for x in 0..n {
+            let w = places.weight[x];
+            if w == 0.0 {
+                continue;
+            }
+            let (u, v) = (places.u[x], places.v[x]);
+            let (i, j) = (u as usize, v as usize);
+            let (fx, fy) = (u - i as f32, v - j as f32);
+            let corner =
+                (j as isize - window.top) as usize * STRIDE + (i as isize - window.left) as usize;
+            let near = [
+                (0, 0, (1.0 - fx) * (1.0 - fy)),
+                (1, 0, fx * (1.0 - fy)),
+                (0, 1, (1.0 - fx) * fy),
+                (1, 1, fx * fy),
+            ];
+            for (dx, dy, nearness) in near {
+                if order.channel_at(i + dx, j + dy) != channel {
+                    continue;
+                }
+                let sample = window.values[corner + dy * STRIDE + dx];
+                let beyond =
+                    |(value, tolerance): (&[f32], &[f32])| (sample - value[x]).abs() > tolerance[x];
+                if self.credible.is_some_and(beyond) {
+                    refused += 1;
+                    continue;
+                }
+                let share = w * nearness;
+                self.sums[x] += share * sample;
+                self.weights[x] += share;
+            }
+        }
+        refused
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_all((sums, weights): (&mut [f32], &mut [f32]), samples: &[f32], weight: &[f32]) {
+    for (((sum, total), sample), w) in sums.iter_mut().zip(weights).zip(samples).zip(weight) {
+        *sum += w * sample;
+        *total += w;
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_credible(
+    (sums, weights): (&mut [f32], &mut [f32]),
+    samples: &[f32],
+    weight: &[f32],
+    value: &[f32],
+    tolerance: &[f32],
+) -> u64 {
+    let n = sums.len();
+    let (samples, weight) = (&samples[..n], &weight[..n]);
+    let (value, tolerance) = (&value[..n], &tolerance[..n]);
+    let weights = &mut weights[..n];
+    let mut refused = 0u32;
+    for x in 0..n {
+        let beyond = (samples[x] - value[x]).abs() > tolerance[x];
+        refused += u32::from(beyond && weight[x] != 0.0);
+        let w = if beyond { 0.0 } else { weight[x] };
+        sums[x] += w * samples[x];
+        weights[x] += w;
+    }
+    u64::from(refused)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stillwright_picture::{FrameFormat, Layout, RawFrame, SampleType, Samples};
+
+    /// The definition: Lanczos-3 at the nearest of 256 phases, sample by sample.
+    fn naive(at: &dyn Fn(isize, isize) -> f32, u: f32, v: f32) -> f32 {
+        let (i, j) = (u.floor(), v.floor());
+        let phase = |t: f32| (t * 256.0).round_ties_even() as usize;
+        let (kx, ky) = (kernels()[phase(u - i)], kernels()[phase(v - j)]);
+        let mut sum = 0.0;
+        for (k, wy) in ky[..6].iter().enumerate() {
+            for (l, wx) in kx[..6].iter().enumerate() {
+                sum += wy * wx * at(i as isize + l as isize - 2, j as isize + k as isize - 2);
+            }
+        }
+        sum
+    }
+
+    #[test]
+    fn a_row_is_resampled_as_the_definition_says_up_to_the_frames_edge() {
+        let format = FrameFormat {
+            width: 90,
+            height: 40,
+            layout: Layout::Mono,
+            sample_type: SampleType::U8,
+            white: 255.0,
+        };
+        let mut frame = RawFrame::black(format);
+        if let Samples::U8(v) = &mut frame.samples {
+            v.iter_mut().enumerate().for_each(|(i, s)| *s = (i * 7919 % 251) as u8);
+        }
+        let at = |x: isize, y: isize| {
+            let Samples::U8(v) = &frame.samples else { return 0.0 };
+            let m = stillwright_seeing::raster::mirror;
+            f32::from(v[m(y, 40) * 90 + m(x, 90)])
+        };
+        let dx: Vec<f32> = (0..90).map(|i| 1.3 * (i as f32 * 0.3).sin()).collect();
+        let dy: Vec<f32> = (0..90).map(|i| 2.0 * (i as f32 * 0.2).cos()).collect();
+        for position_y in [0.4f32, 17.0, 38.7] {
+            let row = RowPlace {
+                dx: &dx,
+                dy: &dy,
+                weight: &[1.0; 90],
+                first_column: 0,
+                scale: 1.0,
+                offset_x: 0.0,
+                position_y,
+                size: (90, 40),
+            };
+            let mut places = Places::default();
+            let extent = places.of_row(&row);
+            let corner = (extent.left as isize - 2, extent.top as isize - 2);
+            let mut window = Window::default();
+            window.load(&frame, 0, 1.0, corner, (STRIDE, 16));
+            places.within(90, &window);
+            let mut out = [0.0; 90];
+            lanczos(&window, &places, &mut out);
+            let mut seen = 0;
+            for x in 0..90 {
+                let (u, v) = (x as f32 + dx[x], position_y + dy[x]);
+                let inside = (0.0..=89.0).contains(&u) && (0.0..=39.0).contains(&v);
+                assert_eq!(places.weight[x] > 0.0, inside, "{x}");
+                if inside {
+                    seen += 1;
+                    assert!((places.u[x] - u).abs() < 1e-4 && (places.v[x] - v).abs() < 1e-4);
+                    let expected = naive(&at, places.u[x], places.v[x]);
+                    assert!((out[x] - expected).abs() < 1e-3, "{x}: {} {expected}", out[x]);
+                }
+            }
+            assert!(seen > 30);
+        }
+    }
+
+    #[test]
+    fn places_that_are_no_numbers_count_for_nothing() {
+        let row = RowPlace {
+            dx: &[f32::NAN, 0.0, f32::INFINITY],
+            dy: &[0.0, f32::NAN, 0.0],
+            weight: &[1.0; 3],
+            first_column: 0,
+            scale: 1.0,
+            offset_x: 0.0,
+            position_y: 3.0,
+            size: (20, 20),
+        };
+        let mut places = Places::default();
+        assert!(places.of_row(&row).is_empty());
+        assert_eq!(places.weight[..3], [0.0; 3]);
+    }
+}

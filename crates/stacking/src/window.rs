@@ -1,0 +1,163 @@
+//! A piece of a frame as floats, ready to be sampled between pixels.
+//!
+//! Frames stay as the camera gave them until a block of the output asks for the few rows and
+//! columns it needs: converting these while they are in the cache is cheaper than a float copy
+//! of every frame, and a frame of 8 bits takes a quarter of the memory.
+
+use multiversion::multiversion;
+use stillwright_picture::{RawFrame, Samples};
+use stillwright_seeing::raster::mirror;
+
+/// Samples beyond the edge that interpolation may touch.
+pub const PAD: usize = 4;
+
+/// Samples in a row of a window. Fixed, so that places a row apart are a constant apart.
+pub const STRIDE: usize = 320;
+
+/// Part of one plane of a frame, mirrored beyond the frame's edges (which keeps a mosaic's
+/// colours in step: -1 becomes 1), scaled.
+#[derive(Clone, Debug, Default)]
+pub struct Window {
+    /// Column of the frame at which rows begin; may be negative.
+    pub left: isize,
+    /// Row of the frame that is the first; may be negative.
+    pub top: isize,
+    /// Rows of [`STRIDE`] samples.
+    pub values: Vec<f32>,
+}
+
+impl Window {
+    /// Take `columns` (at most [`STRIDE`]) by `rows` samples of colour `plane` of `frame` from
+    /// (`left`, `top`) on, times `scale`. Samples of a row beyond `columns` mean nothing.
+    pub fn load(
+        &mut self,
+        frame: &RawFrame,
+        plane: usize,
+        scale: f32,
+        (left, top): (isize, isize),
+        (columns, rows): (usize, usize),
+    ) {
+        let format = &frame.format;
+        let count = format.layout.samples_per_pixel();
+        let (width, height) = (format.width, format.height);
+        self.left = left;
+        self.top = top;
+        self.values.resize(rows * STRIDE, 0.0);
+        let columns = columns.min(STRIDE);
+        // Columns that lie in the frame; the others are mirrored one by one.
+        let first = (-left).clamp(0, columns as isize) as usize;
+        let last = (width as isize - left).clamp(first as isize, columns as isize) as usize;
+        for (row, line) in self.values.chunks_exact_mut(STRIDE).enumerate() {
+            let y = mirror(top + row as isize, height);
+            let span = y * width * count..(y + 1) * width * count;
+            let from = (left + first as isize) as usize * count;
+            let inner = &mut line[first..last];
+            match &frame.samples {
+                Samples::U8(v) if count == 1 => widen_u8(&v[span][from..], scale, inner),
+                Samples::U16(v) if count == 1 => widen_u16(&v[span][from..], scale, inner),
+                Samples::F32(v) if count == 1 => widen_f32(&v[span][from..], scale, inner),
+                Samples::U8(v) => {
+                    pick(&v[span][from..], (count, plane), inner, |s| scale * f32::from(s))
+                }
+                Samples::U16(v) => {
+                    pick(&v[span][from..], (count, plane), inner, |s| scale * f32::from(s))
+                }
+                Samples::F32(v) => pick(&v[span][from..], (count, plane), inner, |s| scale * s),
+            }
+            for x in (0..first).chain(last..columns) {
+                let source = (y * width + mirror(left + x as isize, width)) * count + plane;
+                line[x] = scale
+                    * match &frame.samples {
+                        Samples::U8(v) => f32::from(v[source]),
+                        Samples::U16(v) => f32::from(v[source]),
+                        Samples::F32(v) => v[source],
+                    };
+            }
+        }
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn widen_u8(row: &[u8], scale: f32, out: &mut [f32]) {
+    for (o, s) in out.iter_mut().zip(row) {
+        *o = scale * f32::from(*s);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn widen_u16(row: &[u16], scale: f32, out: &mut [f32]) {
+    for (o, s) in out.iter_mut().zip(row) {
+        *o = scale * f32::from(*s);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn widen_f32(row: &[f32], scale: f32, out: &mut [f32]) {
+    for (o, s) in out.iter_mut().zip(row) {
+        *o = scale * s;
+    }
+}
+
+fn pick<T: Copy>(
+    row: &[T],
+    (count, plane): (usize, usize),
+    out: &mut [f32],
+    value: impl Fn(T) -> f32,
+) {
+    for (o, pixel) in out.iter_mut().zip(row.chunks_exact(count)) {
+        *o = value(pixel[plane]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stillwright_picture::{FrameFormat, Layout, SampleType};
+
+    #[test]
+    fn windows_are_scaled_split_and_mirrored() {
+        let format = FrameFormat {
+            width: 8,
+            height: 6,
+            layout: Layout::Rgb,
+            sample_type: SampleType::U8,
+            white: 255.0,
+        };
+        let mut frame = RawFrame::black(format);
+        if let Samples::U8(v) = &mut frame.samples {
+            for (i, s) in v.iter_mut().enumerate() {
+                *s = i as u8;
+            }
+        }
+        let mut window = Window::default();
+        let mut at = |plane: usize, x: isize, y: isize| {
+            window.load(&frame, plane, 2.0, (-4, -3), (16, 13));
+            window.values[(y - window.top) as usize * STRIDE + (x - window.left) as usize] / 2.0
+        };
+        assert_eq!(at(1, 2, 3), ((3 * 8 + 2) * 3 + 1) as f32);
+        assert_eq!(at(2, -1, 2), at(2, 1, 2));
+        assert_eq!(at(0, 8, 5), at(0, 6, 5));
+        assert_eq!(at(0, 3, -2), at(0, 3, 2));
+        assert_eq!(at(0, -1, 7), at(0, 1, 3));
+    }
+
+    #[test]
+    fn mono_windows_hold_every_type_of_sample() {
+        for sample_type in [SampleType::U8, SampleType::U16, SampleType::F32] {
+            let format =
+                FrameFormat { width: 50, height: 9, layout: Layout::Mono, sample_type, white: 1.0 };
+            let mut frame = RawFrame::black(format);
+            for i in 0..450 {
+                match &mut frame.samples {
+                    Samples::U8(v) => v[i] = (i % 251) as u8,
+                    Samples::U16(v) => v[i] = i as u16,
+                    Samples::F32(v) => v[i] = i as f32,
+                }
+            }
+            let mut window = Window::default();
+            window.load(&frame, 0, 0.5, (33, 2), (17, 3));
+            let expected = if sample_type == SampleType::U8 { 183 % 251 } else { 183 };
+            assert_eq!(window.values[STRIDE], 0.5 * expected as f32);
+        }
+    }
+}
