@@ -125,7 +125,7 @@ impl Watched {
         let well = self.child.wait().is_ok_and(|status| status.success());
         let words = self.words.take().and_then(|thread| thread.join().ok()).unwrap_or_default();
         let line = words.lines().map(str::trim).find(|line| !line.is_empty());
-        (well, line.map(|line| printable(line)))
+        (well, line.map(printable))
     }
 }
 
