@@ -194,6 +194,8 @@ fn folders_recipes_and_all_stills() {
     assert!(window.entry().recipe.finish.optics.is_none());
     window.key(Modifiers::COMMAND | Modifiers::SHIFT, Key::V);
     assert!(window.entry().recipe.finish.optics.is_some());
+    let field = window.harness.get_by_role_and_label(Role::SpinButton, "Aperture");
+    assert!(field.value().is_some_and(|words| words.contains("203")), "the fields follow");
 
     // And under a name.
     window.key(Modifiers::COMMAND, Key::S);

@@ -61,6 +61,16 @@ impl OpticsDraft {
         optics.check().is_ok().then_some(optics)
     }
 
+    /// Undo, a recipe that was pasted, or a night that was opened changes what is known behind the
+    /// fields' back. What is typed but not complete stays.
+    fn follow(&mut self, known: Option<Optics>) {
+        match known {
+            Some(optics) if self.optics() != known => *self = optics.into(),
+            None if self.optics().is_some() => *self = OpticsDraft::default(),
+            _ => {}
+        }
+    }
+
     /// What is still missing, in words.
     fn missing(&self) -> Vec<&'static str> {
         let all = [
@@ -87,12 +97,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         .optics
         .entry(entry.id)
         .or_insert_with(|| known.map_or_else(OpticsDraft::default, OpticsDraft::from));
-    // Undo, or a recipe that was pasted, changes what is known behind the fields' back.
-    if let Some(optics) = known
-        && draft.optics().is_some_and(|own| own != optics)
-    {
-        *draft = optics.into();
-    }
+    draft.follow(known);
     let before = *draft;
     let mut settled = false;
     type Of = fn(&mut OpticsDraft) -> &mut f64;
@@ -199,6 +204,13 @@ mod tests {
         let optics = draft.optics().unwrap();
         assert!((optics.aperture_m - 0.203).abs() < 1e-12);
         assert!((optics.wavelength_m - 550e-9).abs() < 1e-15);
+        let mut elsewhere = OpticsDraft { aperture_mm: 80.0, ..OpticsDraft::default() };
+        elsewhere.follow(None);
+        assert_eq!(elsewhere.aperture_mm, 80.0, "what is being typed stays");
+        elsewhere.follow(Some(optics));
+        assert!((elsewhere.aperture_mm - 203.0).abs() < 1e-9);
+        elsewhere.follow(None);
+        assert_eq!(elsewhere, OpticsDraft::default());
         let back = OpticsDraft::from(optics);
         assert!((back.focal_mm - 4060.0).abs() < 1e-9);
     }

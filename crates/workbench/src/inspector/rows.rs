@@ -10,7 +10,7 @@ use egui::{
 /// Height of a line, px.
 const LINE: f32 = 22.0;
 /// Width of names before a slider, px.
-const NAME: f32 = 88.0;
+const NAME: f32 = 104.0;
 /// Width of the number behind a slider, px.
 const NUMBER: f32 = 56.0;
 
