@@ -1,6 +1,7 @@
 //! Picture files of a folder as one capture: which of them belong together, and opening them.
 
 use crate::error::NightError;
+use std::collections::HashSet;
 use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
@@ -102,7 +103,8 @@ pub(crate) fn first_of_each(paths: Vec<PathBuf>) -> Vec<PathBuf> {
         } else {
             firsts.extend(members.iter().cloned());
         }
-        rest.retain(|path| !members.contains(path));
+        let taken: HashSet<&PathBuf> = members.iter().collect();
+        rest.retain(|path| !taken.contains(path));
     }
     firsts
 }

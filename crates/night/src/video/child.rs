@@ -14,6 +14,9 @@ use stillwright_picture::Cancelled;
 /// seconds; a minute means that it hangs.
 const LONGEST_SILENCE: Duration = Duration::from_secs(60);
 
+/// How long it may take to end after its last output.
+const LONGEST_END: Duration = Duration::from_secs(10);
+
 /// How often a request to stop is looked for.
 const GLANCE: Duration = Duration::from_millis(50);
 
@@ -122,7 +125,19 @@ impl Watched {
 
     /// Wait for the end: whether it went well, and the first line that it said about errors.
     pub(super) fn finish(mut self) -> (bool, Option<String>) {
-        let well = self.child.wait().is_ok_and(|status| status.success());
+        // It has closed its output, and has nothing left to do but to end.
+        let since = Instant::now();
+        let well = loop {
+            match self.child.try_wait() {
+                Ok(Some(status)) => break status.success(),
+                Ok(None) if since.elapsed() < LONGEST_END => thread::sleep(GLANCE / 10),
+                _ => {
+                    let _ = self.child.kill();
+                    let _ = self.child.wait();
+                    break false;
+                }
+            }
+        };
         let words = self.words.take().and_then(|thread| thread.join().ok()).unwrap_or_default();
         let line = words.lines().map(str::trim).find(|line| !line.is_empty());
         (well, line.map(printable))
