@@ -38,6 +38,10 @@ def same(path, plain, share=0.0, pixels=0.0, **facts):
     ours, theirs = run("grade", path, "--json")["frames"], plain["frames"]
     assert len(ours) == len(theirs), (path, len(ours), len(theirs))
     for one, other in zip(ours, theirs):
+        # What is left out has no grade and no place to speak of.
+        assert one["rejected"] == other["rejected"], (path, one, other)
+        if one["rejected"]:
+            continue
         # The mean grade is 1; a lossy container changes dull frames as much as sharp ones.
         for name, bound in ("grade", share), ("brightness", share / 10):
             off = abs(one[name] - other[name])
@@ -98,7 +102,10 @@ capture, _, _ = sample("rough", "--frames", 20, "--size", "128x96")
 deep = Ser(capture).frames
 plain = run("grade", capture, "--json")
 scaled = deep << 4
-lit = dict(share=0.002, pixels=0.01)
+# 4095 << 4 is not quite full scale of 16 bits, so that clipped places count among those that noise is
+# measured in.
+assert deep.max() > 2047
+lit = dict(share=0.05, pixels=0.01)
 ffmpeg(WORK / "grey16.avi", scaled.astype("<u2"), "gray16le", "-c:v", "rawvideo",
        "-pix_fmt", "gray16le")
 recoded(WORK / "grey16.avi", b"Y16 ")
