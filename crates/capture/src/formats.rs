@@ -4,7 +4,7 @@ use crate::bytes::{Bytes, read_up_to};
 use crate::error::{CaptureError, Fault};
 use crate::facts::{Facts, Overrides};
 use crate::time::Ticks;
-use crate::{avi, fits, pictures, ser};
+use crate::{avi, fits, pictures, ser, video};
 use stillwright_picture::FrameSource;
 
 /// An open capture: frames on demand, and what is known about them.
@@ -37,8 +37,15 @@ pub struct Format {
 }
 
 /// All formats, in the order in which they are tried.
-pub const FORMATS: &[Format] =
-    &[ser::FORMAT, avi::FORMAT, fits::FORMAT, pictures::PNG, pictures::TIFF, pictures::JPEG];
+pub const FORMATS: &[Format] = &[
+    ser::FORMAT,
+    avi::FORMAT,
+    fits::FORMAT,
+    pictures::PNG,
+    pictures::TIFF,
+    pictures::JPEG,
+    video::FORMAT,
+];
 
 /// How much of a file's beginning the formats are told apart by.
 pub const HEAD_BYTES: usize = 512;

@@ -25,6 +25,7 @@ mod pictures;
 mod samples;
 mod ser;
 mod time;
+mod video;
 mod yuv;
 
 pub use bytes::Bytes;
@@ -34,3 +35,4 @@ pub use formats::{Capture, FORMATS, Format, HEAD_BYTES, Opened, open};
 pub use pictures::{FrameFiles, Numbered, is_picture, numbered, open_sequence};
 pub use ser::{FlagConvention, SerOptions, SerWriter};
 pub use time::Ticks;
+pub use video::demuxer;

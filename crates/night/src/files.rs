@@ -3,23 +3,39 @@
 use crate::atomic::{Existing, WriteError, folder_of};
 use crate::error::NightError;
 use crate::export::Format;
+use crate::sequence::{Members, no_sequence};
+use crate::video;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
-use stillwright_capture::{Capture, Overrides};
+use stillwright_capture::{Capture, CaptureError, Overrides};
+use stillwright_picture::{Progress, Silent};
 
-/// Open a capture, read-only.
+/// Open a capture, read-only: a file, or a sequence of numbered pictures (their folder, or any one
+/// of them).
 ///
 /// # Errors
 /// When there is no such file, when it may not be read, or when it is no capture.
 pub fn open_capture(path: &Path, overrides: &Overrides) -> Result<Box<dyn Capture>, NightError> {
+    open_capture_watched(path, overrides, &Silent)
+}
+
+/// [`open_capture`], which tells its progress where that takes long: compressed video is decoded
+/// once from end to end.
+///
+/// # Errors
+/// As [`open_capture`], and when the person asked to stop.
+pub fn open_capture_watched(
+    path: &Path,
+    overrides: &Overrides,
+    progress: &dyn Progress,
+) -> Result<Box<dyn Capture>, NightError> {
     // Looked at before it is opened: opening a pipe would wait for whoever writes to it.
     let facts = fs::metadata(path).map_err(|e| NightError::read(path, e))?;
+    let trouble = |source| NightError::Capture { path: path.into(), source };
     if facts.is_dir() {
-        return Err(NightError::NotAFile {
-            path: path.into(),
-            found: "a folder",
-            remedy: "name the capture files in it",
-        });
+        let members = Members::of(path).map_err(|e| NightError::read(path, e))?;
+        let members = members.ok_or_else(|| no_sequence(path))?;
+        return members.open(overrides).map_err(trouble);
     }
     if !facts.is_file() {
         return Err(NightError::NotAFile {
@@ -29,8 +45,15 @@ pub fn open_capture(path: &Path, overrides: &Overrides) -> Result<Box<dyn Captur
         });
     }
     let file = File::open(path).map_err(|e| NightError::read(path, e))?;
-    stillwright_capture::open(Box::new(file), overrides)
-        .map_err(|source| NightError::Capture { path: path.into(), source })
+    match stillwright_capture::open(Box::new(file), overrides) {
+        Err(CaptureError::NeedsDecoder(fault)) => video::open(path, fault, overrides, progress),
+        // One of a sequence, most likely; a cube is a capture by itself.
+        Ok(capture) if capture.frame_count() > 1 => Ok(capture),
+        alone => match Members::of(path) {
+            Ok(Some(members)) => members.open(overrides).map_err(trouble),
+            _ => alone.map_err(trouble),
+        },
+    }
 }
 
 /// Where the files of one still go.
@@ -217,7 +240,7 @@ mod tests {
             Err(error) => error.to_string(),
         };
         for (path, words) in [
-            (home.path().to_path_buf(), "a folder"),
+            (home.path().to_path_buf(), "a folder without numbered pictures"),
             (home.path().join("nothing.ser"), "check the spelling"),
             (PathBuf::from(if cfg!(unix) { "/dev/null" } else { "NUL" }), "a device"),
         ] {

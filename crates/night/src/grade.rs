@@ -1,7 +1,7 @@
 //! Grades and shifts of every frame of a capture.
 
 use crate::error::NightError;
-use crate::files::open_capture;
+use crate::files::open_capture_watched;
 use crate::recipe::Recipe;
 use serde::Serialize;
 use std::path::Path;
@@ -57,7 +57,7 @@ pub fn grade_capture(
     recipe: &Recipe,
     progress: &dyn Progress,
 ) -> Result<GradeReport, NightError> {
-    let capture = open_capture(path, &recipe.capture)?;
+    let capture = open_capture_watched(path, &recipe.capture, progress)?;
     let survey = survey(&*capture, &recipe.survey, progress)
         .map_err(|error| NightError::seeing(path, error))?;
     let warnings = capture.facts().warnings.iter().map(|w| w.message.clone()).collect();

@@ -6,8 +6,8 @@
 //! them. It runs on a thread of its own beside the work, which reads the same bytes at about the same time, so that a capture which
 //! fits the system's cache is fetched from the disk once.
 
+use crate::sequence::{Joined, files_of};
 use sha2::{Digest, Sha256};
-use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 use std::sync::Arc;
@@ -59,12 +59,13 @@ pub struct Fingerprinting {
 }
 
 impl Fingerprinting {
-    /// Begin with `path`.
+    /// Begin with the capture at `path`; of a sequence, all files are hashed in order as if they
+    /// were one.
     ///
     /// # Errors
     /// When the file cannot be opened or the system gives no thread.
     pub fn begin(path: &Path) -> io::Result<Fingerprinting> {
-        let mut file = File::open(path)?;
+        let mut file = Joined::open(files_of(path)?)?;
         let cancel = Arc::new(AtomicBool::new(false));
         let theirs = Arc::clone(&cancel);
         let thread = std::thread::Builder::new()

@@ -1,22 +1,18 @@
 //! What a capture holds, and what is wrong with it.
 
 use crate::error::NightError;
-use crate::files::open_capture;
+use crate::exposure::{exposure_warnings, look_at_exposure};
+use crate::files::open_capture_watched;
+use crate::sampling::Sampling;
+use crate::sequence::files_of;
+use crate::timing::Timing;
+
+pub use crate::exposure::Exposure;
 use serde::Serialize;
 use std::path::Path;
 use stillwright_capture::{Capture, Overrides};
-use stillwright_picture::{Progress, RawFrame, Samples, Stage};
-
-/// Frames, spread over the capture, that are looked at for the exposure.
-const FRAMES_LOOKED_AT: usize = 24;
-
-/// Share of clipped samples above which a capture counts as overexposed. A few stuck pixels, or the
-/// glint of one peak, stay below it.
-const CLIPPED_TOO_MUCH: f64 = 0.005;
-
-/// Level that the brightest samples (all but one in a thousand) should reach at least, share of
-/// full scale. Below it, more than three of the camera's bits are given away.
-const TOO_DARK: f64 = 0.1;
+use stillwright_picture::Progress;
+use stillwright_stacking::finish::Optics;
 
 /// What a capture holds.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -57,40 +53,35 @@ pub struct InspectReport {
     pub telescope: String,
     /// How the frames are exposed.
     pub exposure: Exposure,
+    /// Regularity of the frames' times, where they are known.
+    pub timing: Option<Timing>,
+    /// Sampling against the telescope's limit, where the optics are known.
+    pub sampling: Option<Sampling>,
     /// What is wrong and what it costs, a sentence each.
     pub warnings: Vec<String>,
     /// What is worth knowing but costs nothing, a sentence each.
     pub notes: Vec<String>,
 }
 
-/// How the frames are exposed, from some frames spread over the capture.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
-pub struct Exposure {
-    /// Frames looked at.
-    pub frames: usize,
-    /// Mean brightness, share of full scale.
-    pub mean: f64,
-    /// Level that one sample in a thousand lies above, share of full scale.
-    pub bright: f64,
-    /// Share of samples at full scale.
-    pub clipped_share: f64,
-    /// Frames without any light.
-    pub blank: usize,
-    /// Frames that could not be read.
-    pub unreadable: usize,
-}
-
-/// Look at a capture: its header, its length, and some of its frames.
+/// Look at a capture: its header, its length, its times, and some of its frames; `optics` are those
+/// of the telescope and camera, where they are known.
 ///
 /// # Errors
 /// When the capture cannot be read at all, or when the person asked to stop.
 pub fn inspect_capture(
     path: &Path,
     overrides: &Overrides,
+    optics: Option<&Optics>,
     progress: &dyn Progress,
 ) -> Result<InspectReport, NightError> {
-    let capture = open_capture(path, overrides)?;
-    inspect_opened(path, &*capture, progress)
+    let capture = open_capture_watched(path, overrides, progress)?;
+    let mut report = inspect_opened(path, &*capture, progress)?;
+    if let Some(optics) = optics {
+        let sampling = Sampling::of(optics);
+        report.notes.extend(sampling.words());
+        report.sampling = Some(sampling);
+    }
+    Ok(report)
 }
 
 /// Look at a capture that is open already; `path` is its file.
@@ -108,10 +99,14 @@ pub fn inspect_opened(
         remarks.iter().map(|remark| remark.message.clone()).collect()
     };
     let mut warnings = messages(&facts.warnings);
-    warnings.extend(exposure_warnings(&exposure));
+    warnings.extend(exposure_warnings(&exposure, facts));
+    let timing = Timing::of(capture, progress)?;
+    warnings.extend(timing.iter().flat_map(Timing::warnings));
+    let mut notes = messages(&facts.notes);
+    notes.extend(slow(facts.frame_rate_hz));
     Ok(InspectReport {
         file: path.display().to_string(),
-        file_bytes: std::fs::metadata(path).map_err(|e| NightError::read(path, e))?.len(),
+        file_bytes: length_of(path).map_err(|e| NightError::read(path, e))?,
         format: facts.format.to_string(),
         width: facts.width,
         height: facts.height,
@@ -129,91 +124,25 @@ pub fn inspect_opened(
         telescope: facts.telescope.clone(),
         exposure,
         warnings,
-        notes: messages(&facts.notes),
+        timing,
+        sampling: None,
+        notes,
     })
 }
 
-fn look_at_exposure(
-    capture: &dyn Capture,
-    progress: &dyn Progress,
-) -> Result<Exposure, NightError> {
-    let count = capture.frame_count();
-    let looked_at = count.min(FRAMES_LOOKED_AT);
-    let format = capture.format();
-    let white = f64::from(format.white);
-    let mut frame = RawFrame::black(format);
-    // Levels in 1024 steps of full scale; the last bin is full scale itself.
-    let mut levels = vec![0u64; 1025];
-    let (mut sum, mut samples) = (0.0, 0u64);
-    let mut found = Exposure { frames: looked_at, ..Exposure::default() };
-    for i in 0..looked_at {
-        progress.advance(Stage::Sampling, i, looked_at)?;
-        let index = i * count / looked_at;
-        if capture.read_frame(index, &mut frame).is_err() {
-            found.unreadable += 1;
-            continue;
-        }
-        let mut brightest = 0.0f64;
-        let mut darkest = f64::INFINITY;
-        let mut take = |value: f64| {
-            let share = (value / white).clamp(0.0, 1.0);
-            levels[(share * 1024.0) as usize] += 1;
-            sum += share;
-            samples += 1;
-            brightest = brightest.max(share);
-            darkest = darkest.min(share);
-        };
-        match &frame.samples {
-            Samples::U8(values) => values.iter().for_each(|v| take(f64::from(*v))),
-            Samples::U16(values) => values.iter().for_each(|v| take(f64::from(*v))),
-            Samples::F32(values) => values.iter().for_each(|v| take(f64::from(*v))),
-        }
-        if brightest <= darkest {
-            found.blank += 1;
-        }
-    }
-    progress.advance(Stage::Sampling, looked_at, looked_at)?;
-    if samples > 0 {
-        found.mean = sum / samples as f64;
-        found.clipped_share = levels[1024] as f64 / samples as f64;
-        let mut above = 0;
-        let allowed = samples / 1000;
-        let bin = levels.iter().rposition(|n| {
-            above += n;
-            above > allowed
-        });
-        found.bright = bin.unwrap_or(0) as f64 / 1024.0;
-    }
-    Ok(found)
+/// Frames a second below which few of the air's still moments are caught: the picture changes every
+/// 10 to 50 ms (common practice, no source).
+const SLOW_HZ: f64 = 15.0;
+
+fn slow(rate_hz: Option<f64>) -> Option<String> {
+    let rate = rate_hz.filter(|rate| *rate < SLOW_HZ)?;
+    Some(format!(
+        "only {rate:.1} frames a second: still moments between them are missed; a smaller field, \
+         shorter exposures or a faster connection give more"
+    ))
 }
 
-/// What the exposure should have been, a sentence each.
-fn exposure_warnings(exposure: &Exposure) -> Vec<String> {
-    let mut all = Vec::new();
-    let read = exposure.frames - exposure.unreadable;
-    if exposure.unreadable > 0 {
-        all.push(format!(
-            "{} of the {} frames looked at could not be read: check the disk and its cable",
-            exposure.unreadable, exposure.frames
-        ));
-    }
-    if read > 0 && exposure.blank == read {
-        all.push("no light in any of the frames looked at: was the cap on?".to_string());
-        return all;
-    }
-    if exposure.clipped_share > CLIPPED_TOO_MUCH {
-        all.push(format!(
-            "overexposed: {:.1} % of the samples are at full scale, and their detail is lost; \
-             expose or amplify less",
-            100.0 * exposure.clipped_share
-        ));
-    }
-    if read > 0 && exposure.bright < TOO_DARK {
-        all.push(format!(
-            "very dark: all but one sample in a thousand stay below {:.0} % of full scale; expose or \
-             amplify more",
-            100.0 * (exposure.bright + 1.0 / 1024.0)
-        ));
-    }
-    all
+/// Bytes of all files of a capture.
+fn length_of(path: &Path) -> std::io::Result<u64> {
+    files_of(path)?.iter().map(|file| Ok(std::fs::metadata(file)?.len())).sum()
 }

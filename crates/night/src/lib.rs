@@ -13,6 +13,7 @@ pub mod clock;
 pub mod demo;
 mod error;
 pub mod export;
+pub mod exposure;
 pub mod files;
 pub mod grade;
 pub mod hash;
@@ -26,9 +27,14 @@ pub mod recipe;
 mod recipe_words;
 pub mod record;
 pub mod sample_night;
+pub mod sampling;
 pub mod screen;
+pub mod sequence;
 pub mod session;
 pub mod still;
+pub mod timing;
+
+mod video;
 
 pub use error::NightError;
 // Whoever drives a night (the program, the window) speaks in these words too, and depends on this

@@ -4,7 +4,7 @@ use crate::atomic::{AtomicFile, WriteError};
 use crate::clock;
 use crate::error::NightError;
 use crate::export::{Caption, ExportError, Format, write_picture};
-use crate::files::{StillFiles, open_capture};
+use crate::files::{StillFiles, open_capture_watched};
 use crate::hash::Fingerprinting;
 use crate::recipe::Recipe;
 use crate::record::{
@@ -49,7 +49,7 @@ pub fn make_still(
 ) -> Result<StillDone, NightError> {
     let path = files.capture.as_path();
     let mut watch = Stopwatch::start();
-    let capture = open_capture(path, &recipe.capture)?;
+    let capture = open_capture_watched(path, &recipe.capture, progress)?;
     let facts = capture.facts().clone();
     let print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
     watch.lap("opening");

@@ -8,6 +8,8 @@ pub struct Cancelled;
 /// What is being done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Stage {
+    /// Decoding compressed video once, to know its frames.
+    Opening,
     /// Looking at a few frames to choose a reference.
     Sampling,
     /// Reading every frame: grade, shift, brightness.
@@ -32,6 +34,7 @@ impl Stage {
     /// The stage in a word or two, for a progress line.
     pub fn words(self) -> &'static str {
         match self {
+            Stage::Opening => "opening",
             Stage::Sampling => "looking in",
             Stage::Grading => "grading",
             Stage::Reference => "making the reference",

@@ -175,6 +175,9 @@ pub struct InspectArgs {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,
+    /// Recipe whose telescope and camera (finish.optics) the sampling is judged by.
+    #[arg(long, value_name = "FILE")]
+    pub recipe: Option<PathBuf>,
     /// Print one line of JSON per capture.
     #[arg(long)]
     pub json: bool,

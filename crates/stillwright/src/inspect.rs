@@ -4,8 +4,8 @@ use crate::Status;
 use crate::args::InspectArgs;
 use crate::run::{each_report, with_progress};
 use crate::say::{self, Results, counted};
+use crate::still::read_recipe;
 use std::path::Path;
-use stillwright_night::capture::Overrides;
 use stillwright_night::inspect::{InspectReport, inspect_capture};
 
 /// Inspect each capture; a bad one costs the others nothing.
@@ -13,12 +13,20 @@ use stillwright_night::inspect::{InspectReport, inspect_capture};
 /// # Errors
 /// None: what fails is told and shows in the status.
 pub fn run(args: &InspectArgs, results: &mut Results) -> anyhow::Result<Status> {
-    let mut overrides = Overrides::default();
+    let recipe = match read_recipe(args.recipe.as_deref()) {
+        Ok(recipe) => recipe,
+        Err(words) => {
+            say::error(&words);
+            return Ok(Status::Usage);
+        }
+    };
+    let optics = recipe.finish.optics;
+    let mut overrides = recipe.capture;
     args.overrides.apply(&mut overrides);
     let work = |file: &Path| {
         let path = file.to_path_buf();
         with_progress(&say::name_of(file), move |progress| {
-            inspect_capture(&path, &overrides, progress)
+            inspect_capture(&path, &overrides, optics.as_ref(), progress)
         })
     };
     Ok(each_report(&args.files, args.json, results, work, in_words))
@@ -58,6 +66,16 @@ fn in_words(report: &InspectReport) -> String {
         100.0 * report.exposure.bright,
         100.0 * report.exposure.clipped_share
     ));
+    if let Some(steps) = report.exposure.noise_steps {
+        say(format!("Noise {steps:.1} steps of the recording at that brightness."));
+    }
+    if let Some(sampling) = &report.sampling {
+        say(format!(
+            "A pixel is {:.3} arcsec wide; the telescope passes {:.2} cycles per px (0.5 is just \
+             sampled).",
+            sampling.pixel_arcsec, sampling.cutoff_cycles_per_px
+        ));
+    }
     for warning in &report.warnings {
         say(format!("Mind: {warning}"));
     }

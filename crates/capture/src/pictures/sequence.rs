@@ -218,7 +218,6 @@ impl FrameSource for Sequence {
         frame.format = self.format;
         frame.samples = decoded.samples;
         self.levels.apply(&mut frame.samples);
-        debug_assert_eq!(frame.samples.len(), self.format.sample_count());
         Ok(())
     }
 }

@@ -3,20 +3,17 @@
 use super::lanes::Output;
 use crate::error::NightError;
 use crate::jobs::Job;
+use crate::sequence::{RESULTS, first_of_each, head_of};
 use std::collections::HashSet;
-use std::fs::{self, File};
-use std::io::Read;
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
-use stillwright_capture::{FORMATS, HEAD_BYTES};
+use stillwright_capture::{FORMATS, is_picture};
 use stillwright_picture::Cancelled;
 
 /// Folders within folders that are walked, and captures that are taken at most.
 const DEEPEST: usize = 16;
 const MOST: usize = 10_000;
-
-/// What results are named; they lie beside captures and are none.
-const RESULTS: [&str; 5] = [".still.", ".still-float.", ".stack.", ".truth.", ".record."];
 
 /// Find the captures that `paths` name or hold, in order; those in `known` are left out. Files that
 /// were named themselves are taken whatever they hold: opening them will say what is wrong.
@@ -84,6 +81,7 @@ impl Walk<'_, '_> {
         };
         let mut paths: Vec<PathBuf> = listed.flatten().map(|entry| entry.path()).collect();
         paths.sort_by(|a, b| by_name(a, b));
+        let mut pictures = Vec::new();
         for path in paths {
             self.job.pause(Duration::ZERO)?;
             let name = path.file_name().unwrap_or_default().to_string_lossy();
@@ -92,10 +90,16 @@ impl Walk<'_, '_> {
             }
             match fs::metadata(&path) {
                 Ok(facts) if facts.is_dir() => self.folder(&path, depth + 1)?,
-                Ok(facts) if facts.is_file() && is_capture(&path) => self.take(path),
+                Ok(facts) if facts.is_file() => match holds(&path) {
+                    Holds::Capture => self.take(path),
+                    Holds::Picture => pictures.push(path),
+                    Holds::Else => {}
+                },
                 _ => {}
             }
         }
+        // Numbered pictures are one capture, which goes by its first file.
+        first_of_each(pictures).into_iter().for_each(|path| self.take(path));
         Ok(())
     }
 }
@@ -105,10 +109,26 @@ fn real(path: &Path) -> PathBuf {
     fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf())
 }
 
-fn is_capture(path: &Path) -> bool {
-    let mut head = Vec::with_capacity(HEAD_BYTES);
-    let read = File::open(path).and_then(|f| f.take(HEAD_BYTES as u64).read_to_end(&mut head));
-    read.is_ok() && !head.is_empty() && FORMATS.iter().any(|format| (format.recognise)(&head))
+/// What a file holds, by how it begins.
+#[derive(PartialEq)]
+enum Holds {
+    Capture,
+    /// A picture, which may be one of a sequence.
+    Picture,
+    Else,
+}
+
+fn holds(path: &Path) -> Holds {
+    let Ok(head) = head_of(path) else { return Holds::Else };
+    if head.is_empty() {
+        Holds::Else
+    } else if is_picture(&head) {
+        Holds::Picture
+    } else if FORMATS.iter().any(|format| (format.recognise)(&head)) {
+        Holds::Capture
+    } else {
+        Holds::Else
+    }
 }
 
 /// Order by name, numbers in it by their value (`r2` before `r10`), then by the whole path.
