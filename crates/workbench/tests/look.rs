@@ -10,7 +10,7 @@ use egui::{Key, Modifiers};
 use egui_kittest::SnapshotOptions;
 use egui_kittest::kittest::Queryable;
 use std::path::{Path, PathBuf};
-use stillwright_night::session::CaptureState;
+use stillwright_night::session::{CaptureState, Entry};
 use support::{Window, options, sample, small};
 
 /// Hold the window against the kept picture of this name. A few pixels may differ: Fourier
@@ -67,8 +67,13 @@ fn waiting_and_graded() {
     window.harness.get_by_label_contains("ridge-north: ").click_secondary();
     window.harness.run_steps(3);
     window.click("Grade again");
-    window.wait("grades", |app| {
-        app.session().selected().is_some_and(|e| e.state == CaptureState::Graded)
+    window.wait("grades, and the best frame", |app| {
+        let best = |e: &Entry| e.chart.as_ref().and_then(|chart| chart.sorted.first().copied());
+        let shown = app.session().frame().map(|frame| frame.index);
+        app.session().is_idle()
+            && app.session().selected().is_some_and(|e| {
+                e.state == CaptureState::Graded && shown.is_some() && best(e) == shown
+            })
     });
     check(&mut window, "graded");
 }

@@ -226,7 +226,7 @@ fn folders_recipes_and_all_stills() {
 }
 
 #[test]
-fn a_path_can_be_typed_and_a_sample_night_be_made() {
+fn a_path_can_be_typed_and_messages_stay_until_they_are_read() {
     let home = tempfile::tempdir().unwrap();
     let capture = sample(home.path(), "typed", &small(6, 24));
     let mut window = Window::open(options(home.path()));
