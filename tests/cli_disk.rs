@@ -16,6 +16,7 @@ use std::time::Duration;
 fn run_with_room(blocks: usize, arguments: &[&str]) -> Ran {
     let script = format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$@\"");
     let output = Command::new("sh")
+        .env("STILLWRIGHT_CACHE", "")
         .args(["-c", &script, "sh", env!("CARGO_BIN_EXE_stillwright")])
         .args(arguments)
         .output()
@@ -92,7 +93,7 @@ fn as_nobody() -> Option<Command> {
     }
     let mut command = Command::new("setpriv");
     command.args(["--reuid", "65534", "--regid", "65534", "--clear-groups"]);
-    command.arg(env!("CARGO_BIN_EXE_stillwright"));
+    command.arg(env!("CARGO_BIN_EXE_stillwright")).env("STILLWRIGHT_CACHE", "");
     let mut trial = Command::new("setpriv");
     trial.args(["--reuid", "65534", "--regid", "65534", "--clear-groups"]);
     let works = trial.arg(env!("CARGO_BIN_EXE_stillwright")).arg("--version").output();

@@ -17,8 +17,12 @@ pub const HEIGHT: usize = 96;
 /// Bytes before the first frame of a SER file.
 pub const HEADER: usize = 178;
 
+/// The program, with nothing remembered from one run to the next: a test that compares two runs
+/// must not compare one with itself.
 pub fn program() -> Command {
-    Command::new(env!("CARGO_BIN_EXE_stillwright"))
+    let mut program = Command::new(env!("CARGO_BIN_EXE_stillwright"));
+    program.env("STILLWRIGHT_CACHE", "");
+    program
 }
 
 /// A capture of 24 frames of 128 x 96 px, 8 bit, made once for all tests of a file.

@@ -59,6 +59,11 @@ pub(crate) fn look_at_exposure(
     let mut frame = RawFrame::black(format);
     // Levels in 1024 steps of full scale; the last bin is full scale itself.
     let mut levels = vec![0u64; 1025];
+    let mut counts = match frame.samples {
+        Samples::U8(_) => vec![0u32; 1 << 8],
+        Samples::U16(_) => vec![0u32; 1 << 16],
+        Samples::F32(_) => Vec::new(),
+    };
     let (mut sum, mut samples) = (0.0, 0u64);
     let mut noise = NoiseMeter::default();
     let mut found = Exposure { frames: looked_at, ..Exposure::default() };
@@ -71,18 +76,23 @@ pub(crate) fn look_at_exposure(
         }
         let mut brightest = 0.0f64;
         let mut darkest = f64::INFINITY;
-        let mut take = |value: f64| {
+        let mut take = |value: f64, times: u64| {
             let share = (value / white).clamp(0.0, 1.0);
-            levels[(share * 1024.0) as usize] += 1;
-            sum += share;
-            samples += 1;
+            levels[(share * 1024.0) as usize] += times;
+            sum += share * times as f64;
+            samples += times;
             brightest = brightest.max(share);
             darkest = darkest.min(share);
         };
+        // Whole numbers are counted first: each value is then looked at once.
+        counts.fill(0);
         match &frame.samples {
-            Samples::U8(values) => values.iter().for_each(|v| take(f64::from(*v))),
-            Samples::U16(values) => values.iter().for_each(|v| take(f64::from(*v))),
-            Samples::F32(values) => values.iter().for_each(|v| take(f64::from(*v))),
+            Samples::U8(values) => values.iter().for_each(|v| counts[usize::from(*v)] += 1),
+            Samples::U16(values) => values.iter().for_each(|v| counts[usize::from(*v)] += 1),
+            Samples::F32(values) => values.iter().for_each(|v| take(f64::from(*v), 1)),
+        }
+        for (value, times) in counts.iter().enumerate().filter(|(_, times)| **times > 0) {
+            take(value as f64, u64::from(*times));
         }
         if brightest <= darkest {
             found.blank += 1;

@@ -1,8 +1,10 @@
 //! Grades and shifts of every frame of a capture.
 
+use crate::cache::{Cache, Keys};
 use crate::error::NightError;
 use crate::files::open_capture_watched;
 use crate::recipe::Recipe;
+use crate::still::whole;
 use serde::Serialize;
 use std::path::Path;
 use stillwright_picture::Progress;
@@ -57,9 +59,34 @@ pub fn grade_capture(
     recipe: &Recipe,
     progress: &dyn Progress,
 ) -> Result<GradeReport, NightError> {
+    grade_capture_with(path, recipe, None, progress)
+}
+
+/// [`grade_capture`], with what `cache` holds of the same capture and settings reused, and what is
+/// found kept in it.
+///
+/// # Errors
+/// As for [`grade_capture`].
+pub fn grade_capture_with(
+    path: &Path,
+    recipe: &Recipe,
+    cache: Option<&Cache>,
+    progress: &dyn Progress,
+) -> Result<GradeReport, NightError> {
     let capture = open_capture_watched(path, &recipe.capture, progress)?;
-    let survey = survey(&*capture, &recipe.survey, progress)
-        .map_err(|error| NightError::seeing(path, error))?;
+    let known =
+        cache.and_then(|cache| Some((cache, Keys::of_capture(path, capture.facts(), recipe)?)));
+    let survey = match known.as_ref().and_then(|(cache, keys)| cache.survey(keys)) {
+        Some(kept) => kept.value,
+        None => {
+            let found = survey(&*capture, &recipe.survey, progress)
+                .map_err(|error| NightError::seeing(path, error))?;
+            if let Some((cache, keys)) = known.filter(|_| whole(&found)) {
+                cache.keep_survey(&keys, &found, None);
+            }
+            found
+        }
+    };
     let warnings = capture.facts().warnings.iter().map(|w| w.message.clone()).collect();
     Ok(GradeReport {
         file: path.display().to_string(),

@@ -56,6 +56,7 @@ pub fn fingerprint(input: &mut dyn Read, cancel: &AtomicBool) -> io::Result<Opti
 pub struct Fingerprinting {
     cancel: Arc<AtomicBool>,
     thread: Option<JoinHandle<io::Result<Option<Fingerprint>>>>,
+    taken: Option<Fingerprint>,
 }
 
 impl Fingerprinting {
@@ -71,7 +72,7 @@ impl Fingerprinting {
         let thread = std::thread::Builder::new()
             .name("fingerprint".into())
             .spawn(move || fingerprint(&mut file, &theirs))?;
-        Ok(Fingerprinting { cancel, thread: Some(thread) })
+        Ok(Fingerprinting { cancel, thread: Some(thread), taken: None })
     }
 
     /// Wait for the result; `go_on` is asked every few milliseconds, and `None` comes back when it
@@ -80,7 +81,15 @@ impl Fingerprinting {
     /// # Errors
     /// When the system cannot read.
     pub fn finish(mut self, go_on: impl Fn() -> bool) -> io::Result<Option<Fingerprint>> {
-        let Some(thread) = self.thread.take() else { return Ok(None) };
+        self.wait(go_on)
+    }
+
+    /// The same for somebody who needs the result before it is asked for in the end.
+    ///
+    /// # Errors
+    /// When the system cannot read.
+    pub fn wait(&mut self, go_on: impl Fn() -> bool) -> io::Result<Option<Fingerprint>> {
+        let Some(thread) = self.thread.take() else { return Ok(self.taken.clone()) };
         while !thread.is_finished() {
             if !go_on() {
                 self.cancel.store(true, Ordering::Relaxed);
@@ -88,7 +97,9 @@ impl Fingerprinting {
             }
             std::thread::park_timeout(std::time::Duration::from_millis(5));
         }
-        thread.join().unwrap_or_else(|_| Err(io::Error::other("the hashing thread broke off")))
+        let broken = |_| Err(io::Error::other("the hashing thread broke off"));
+        self.taken = thread.join().unwrap_or_else(broken)?;
+        Ok(self.taken.clone())
     }
 }
 

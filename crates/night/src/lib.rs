@@ -8,6 +8,7 @@
 //! comparison with the truth needs.
 
 pub mod atomic;
+pub mod cache;
 pub mod choice;
 pub mod clock;
 pub mod demo;

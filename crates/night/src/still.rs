@@ -1,11 +1,12 @@
 //! The whole job for one capture: open, survey, stack, finish, write, record.
 
 use crate::atomic::{AtomicFile, WriteError};
+use crate::cache::{Cache, Keys};
 use crate::clock;
 use crate::error::NightError;
 use crate::export::{Caption, ExportError, Format, write_picture};
 use crate::files::{StillFiles, open_capture_watched};
-use crate::hash::Fingerprinting;
+use crate::hash::{Fingerprint, Fingerprinting};
 use crate::recipe::Recipe;
 use crate::record::{
     Found, Input, Output, PROGRAM, RECORD_VERSION, Record, Resolution, StackFacts, Stopwatch,
@@ -47,26 +48,92 @@ pub fn make_still(
     recipe: &Recipe,
     progress: &dyn Progress,
 ) -> Result<StillDone, NightError> {
+    make_still_with(files, recipe, None, progress)
+}
+
+/// [`make_still`], with what `cache` holds of the same capture and settings reused, and what is
+/// found kept in it. The still is the same, bit for bit.
+///
+/// The capture is hashed as a whole all the same: where the cache's entry turns out to come from
+/// other bytes, it is dropped and everything done anew.
+///
+/// # Errors
+/// As for [`make_still`].
+pub fn make_still_with(
+    files: &StillFiles,
+    recipe: &Recipe,
+    cache: Option<&Cache>,
+    progress: &dyn Progress,
+) -> Result<StillDone, NightError> {
     let path = files.capture.as_path();
     let mut watch = Stopwatch::start();
     let capture = open_capture_watched(path, &recipe.capture, progress)?;
     let facts = capture.facts().clone();
-    let print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
+    let mut print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
+    let known = cache.and_then(|cache| Some((cache, Keys::of_capture(path, &facts, recipe)?)));
     watch.lap("opening");
 
-    let mut survey = survey(&*capture, &recipe.survey, progress)
-        .map_err(|error| NightError::seeing(path, error))?;
-    recipe.frames.apply(&mut survey);
+    let (kept_survey, kept_stack) = known
+        .as_ref()
+        .map(|(cache, keys)| (cache.survey(keys), cache.stack(keys)))
+        .unwrap_or_default();
+    let hash_of_survey = kept_survey.as_ref().and_then(|kept| kept.sha256.clone());
+    let hash_of_stack = kept_stack.as_ref().and_then(|kept| kept.sha256.clone());
+    let fresh = (kept_survey.is_none(), kept_stack.is_none());
+    let mut survey = match kept_survey {
+        Some(kept) => kept.value,
+        None => survey(&*capture, &recipe.survey, progress)
+            .map_err(|error| NightError::seeing(path, error))?,
+    };
     watch.lap("survey");
-    let stack = stack(&*capture, &survey, &recipe.stack, progress)
-        .map_err(|error| NightError::stacking(path, error))?;
+    let as_found = (fresh.0 && known.is_some()).then(|| survey.clone());
+    recipe.frames.apply(&mut survey);
+    let stack = match kept_stack {
+        Some(kept) => kept.value,
+        None => stack(&*capture, &survey, &recipe.stack, progress)
+            .map_err(|error| NightError::stacking(path, error))?,
+    };
     watch.lap("stack");
     let finished = finish(&stack, &recipe.finish, progress)
         .map_err(|error| NightError::finishing(path, error))?;
     watch.lap("finish");
+    if let Some((cache, keys)) = known.as_ref().filter(|_| !(fresh.0 && fresh.1)) {
+        let taken = hashed(path, &mut print, progress)?;
+        let others = |hash: &Option<String>| hash.as_ref().is_some_and(|h| *h != taken.sha256);
+        if others(&hash_of_survey) || others(&hash_of_stack) {
+            cache.forget(keys);
+            return make_still_with(files, recipe, None, progress);
+        }
+    }
+    if let Some((cache, keys)) = known.as_ref().filter(|_| fresh.0 || fresh.1) {
+        // Only what is known to come from these very bytes is kept, and only of a whole capture.
+        let taken = hashed(path, &mut print, progress)?;
+        if let Some(survey) = as_found.filter(whole) {
+            cache.keep_survey(keys, &survey, Some(&taken.sha256));
+        }
+        if fresh.1 && whole(&survey) && stack.frames_lost.is_empty() {
+            cache.keep_stack(keys, &stack, Some(&taken.sha256));
+        }
+        watch.lap("keeping what was found");
+    }
     let made = Made { facts: &facts, survey: &survey, stack: &stack, finished: &finished };
     let record = write_still(files, recipe, made, print, watch, progress)?;
     Ok(StillDone { files: files.clone(), record, survey, stack, finished })
+}
+
+/// Whether every frame could be read: a disk that failed once may do better next time.
+pub(crate) fn whole(survey: &Survey) -> bool {
+    survey.frames.iter().all(|frame| frame.trouble.is_none())
+}
+
+/// The fingerprint, waited for.
+fn hashed(
+    path: &Path,
+    print: &mut Fingerprinting,
+    progress: &dyn Progress,
+) -> Result<Fingerprint, NightError> {
+    let going_on = || progress.advance(Stage::Writing, 0, 1).is_ok();
+    print.wait(going_on).map_err(|e| NightError::read(path, e))?.ok_or(NightError::Cancelled)
 }
 
 /// What a still is written from.

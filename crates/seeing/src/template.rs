@@ -162,15 +162,6 @@ impl Template {
         template
     }
 
-    /// Energy of the template's slopes under the window: how much there is to hold on to.
-    pub fn structure(&self, shape: &TemplateShape) -> f32 {
-        let mut sum = 0.0f64;
-        for ((gx, gy), w) in self.slope_x.iter().zip(&self.slope_y).zip(&shape.refine_window) {
-            sum += f64::from(w * (gx * gx + gy * gy));
-        }
-        sum as f32
-    }
-
     /// Look for the template in the band-passed `frame` around a guess (px from its own place),
     /// by FFT correlation; `rounds` times, each around the place found before.
     pub fn search(

@@ -365,7 +365,8 @@ impl Setting<'_> {
     }
 }
 
-/// Weights along one output row, bilinear between cell centres; false when all are zero.
+/// Weights along one output row, bilinear between cell centres; false, and nothing written, when
+/// all are zero.
 fn weight_row(
     cells_weight: &[f32],
     cells: &CellGrid,
@@ -381,19 +382,38 @@ fn weight_row(
     let fy = v - j as f32;
     let row = |j: usize| &cells_weight[j * cells.columns..(j + 1) * cells.columns];
     let (a, b) = (row(j), row(below));
-    if a.iter().chain(b).all(|w| *w == 0.0) {
+    let last = cells.columns - 1;
+    let position = |x: usize| {
+        let u = ((first_column + x) as f32 + 0.5) / (scale * side) - 0.5;
+        u.clamp(0.0, last as f32)
+    };
+    let touched = position(0) as usize..=(position(out.len()) as usize + 1).min(last);
+    if a[touched.clone()].iter().chain(&b[touched]).all(|w| *w == 0.0) {
         return false;
     }
-    let last = cells.columns - 1;
-    for (x, o) in out.iter_mut().enumerate() {
-        let column = (first_column + x) as f32;
-        let u = ((column + 0.5) / (scale * side) - 0.5).clamp(0.0, last as f32);
-        let i = u as usize;
-        let next = (i + 1).min(last);
-        let fx = u - i as f32;
-        let upper = a[i] + fx * (a[next] - a[i]);
-        let lower = b[i] + fx * (b[next] - b[i]);
-        *o = upper + fy * (lower - upper);
+    let at = |i: usize| a[i] + fy * (b[i] - a[i]);
+    let (cell, half) = (cells.cell_px, cells.cell_px / 2);
+    let mut x = 0;
+    while x < out.len() {
+        // Pixels between the same two centres; at other scales than 1 each by itself.
+        let (i, begun, run) = if scale == 1.0 && cell.is_multiple_of(2) {
+            let from = (first_column + x) as isize - half as isize;
+            let within = from.rem_euclid(cell as isize) as usize;
+            let share = (within as f32 + 0.5) / side;
+            (from.div_euclid(cell as isize), share, (cell - within).min(out.len() - x))
+        } else {
+            let u = position(x);
+            (u as isize, u - u.floor(), 1)
+        };
+        let p = at(i.clamp(0, last as isize) as usize);
+        let q = at((i + 1).clamp(0, last as isize) as usize);
+        let step = (q - p) / side;
+        let mut share = 0.0;
+        for o in &mut out[x..x + run] {
+            *o = p + (q - p) * begun + step * share;
+            share += 1.0;
+        }
+        x += run;
     }
     true
 }

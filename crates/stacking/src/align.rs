@@ -170,7 +170,9 @@ fn wanted_cells(
     (columns, rows, side): (usize, usize, usize),
 ) -> Vec<bool> {
     let mut wanted = vec![false; columns * rows];
-    let reach = cells.cell_px + side;
+    // Weights blend to the centres of the neighbours, half a cell beyond; the field bends over
+    // one of its own cells more.
+    let reach = cells.cell_px / 2 + side;
     for cell in 0..cells.len() {
         if weights.iter().all(|w| w.get(cell).is_none_or(|w| *w == 0.0)) {
             continue;

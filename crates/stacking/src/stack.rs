@@ -209,11 +209,11 @@ fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), Stack
 }
 
 /// How many frames are to be in before the stack is looked at again: twice as many as last time
-/// while there are few, then an eighth of all more. In whole batches of 16, the most that are
+/// while there are few, then an eighth of all more. In whole batches of 32, the most that are
 /// aligned at once.
 fn next_look(done: usize, total: usize) -> usize {
     let step = done.clamp(total / 32, (total / 8).max(1)).max(1);
-    (done + step.next_multiple_of(16)).min(total)
+    (done + step.next_multiple_of(32)).min(total)
 }
 
 /// Progress of one part of the frames as progress of all.

@@ -192,6 +192,9 @@ pub struct GradeArgs {
     /// Settings, as written by `still --write-recipe`.
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
+    /// Do everything anew: use nothing that was found before of the same capture and settings, and keep nothing.
+    #[arg(long)]
+    pub no_cache: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,
@@ -227,6 +230,9 @@ pub struct StillArgs {
     /// Replace results that are there already.
     #[arg(long)]
     pub overwrite: bool,
+    /// Do everything anew: use nothing that was found before of the same capture and settings, and keep nothing.
+    #[arg(long)]
+    pub no_cache: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,

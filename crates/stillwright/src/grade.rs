@@ -7,7 +7,8 @@ use crate::say::{self, Results, counted};
 use crate::still::read_recipe;
 use std::collections::BTreeMap;
 use std::path::Path;
-use stillwright_night::grade::{GradeReport, grade_capture};
+use stillwright_night::cache::Cache;
+use stillwright_night::grade::{GradeReport, grade_capture_with};
 
 /// Sharpest frames that are named in the text.
 const NAMED: usize = 5;
@@ -27,7 +28,10 @@ pub fn run(args: &GradeArgs, results: &mut Results) -> anyhow::Result<Status> {
     args.overrides.apply(&mut recipe.capture);
     let work = |file: &Path| {
         let (path, recipe) = (file.to_path_buf(), recipe.clone());
-        with_progress(&say::name_of(file), move |progress| grade_capture(&path, &recipe, progress))
+        let cache = if args.no_cache { None } else { Cache::usual() };
+        with_progress(&say::name_of(file), move |progress| {
+            grade_capture_with(&path, &recipe, cache.as_ref(), progress)
+        })
     };
     Ok(each_report(&args.files, args.json, results, work, in_words))
 }

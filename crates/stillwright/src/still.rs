@@ -9,9 +9,11 @@ use std::io::Read;
 use std::path::Path;
 use stillwright_night::Recipe;
 use stillwright_night::atomic::{AtomicFile, Existing};
+use stillwright_night::cache::Cache;
 use stillwright_night::files::plan_stills;
+use stillwright_night::picture::Progress;
 use stillwright_night::record::Record;
-use stillwright_night::still::{StillDone, make_still};
+use stillwright_night::still::{StillDone, make_still_with};
 
 /// Longest recipe that is read, bytes: a hundred times the longest sensible one.
 const LONGEST_RECIPE: u64 = 1 << 20;
@@ -63,11 +65,14 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
             return Ok(Status::Failed);
         }
         let recipe = recipe.clone();
+        let cache = if args.no_cache { None } else { Cache::usual() };
         let done = match plan {
             Ok(files) => {
                 let title = say::name_of(file);
-                with_progress(&title, move |progress| make_still(&files, &recipe, progress))
-                    .map_err(|failure| failure.to_string())
+                let work = move |progress: &dyn Progress| {
+                    make_still_with(&files, &recipe, cache.as_ref(), progress)
+                };
+                with_progress(&title, work).map_err(|failure| failure.to_string())
             }
             Err(refused) => Err(refused.to_string()),
         };
