@@ -103,7 +103,7 @@ fn table(path: &Path, size: &Size) {
         capture
     });
     line("open, header, a small picture", took, None, "0.15 s");
-    let (took, _) = timed(|| inspect_capture(path, &recipe.capture, &Silent).unwrap());
+    let (took, _) = timed(|| inspect_capture(path, &recipe.capture, None, &Silent).unwrap());
     line("inspect", took, None, "");
 
     // The stages one by one.
