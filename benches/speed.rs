@@ -217,8 +217,8 @@ fn read_and_sum(path: &Path) -> u64 {
             |frame, index| {
                 source.read_frame(index, frame).unwrap();
                 match &frame.samples {
-                    Samples::U8(v) => v.chunks(4096).map(|c| sum(c)).sum(),
-                    Samples::U16(v) => v.chunks(4096).map(|c| sum(c)).sum(),
+                    Samples::U8(v) => v.chunks(4096).map(sum).sum(),
+                    Samples::U16(v) => v.chunks(4096).map(sum).sum(),
                     Samples::F32(v) => v.len() as u64,
                 }
             },

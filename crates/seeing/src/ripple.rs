@@ -1,6 +1,6 @@
 //! How one frame ripples against the reference: coarse by tiles, then dense least squares.
 //!
-//! 1. Tiles of the reference are looked for around the whole-frame shift ([`crate::tiles`]);
+//! 1. Tiles of the reference are looked for around the whole-frame shift (`tiles`);
 //!    what disagrees with its neighbours is dropped; the rest becomes a first smooth field.
 //! 2. Gauss-Newton rounds over the whole picture: the frame is warped by the field, compared
 //!    with the reference, and every cell says how the field should change and how sure it is;
