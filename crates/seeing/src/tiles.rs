@@ -271,9 +271,6 @@ fn cut(
 
 /// Correlation of the tile with the patch at every place of the range, row after row,
 /// divided by the root of the patch's energy there; 0 where the patch is empty.
-///
-/// The energy under the window changes slowly from place to place: it is worked out at the
-/// middle, the corners and the sides of the range, and interpolated.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn correlate(
     patch: &[f32],
@@ -281,56 +278,38 @@ fn correlate(
     weighted: &[f32],
     window: &[f32],
 ) -> [f32; SPAN * SPAN] {
+    const LANES: usize = 8;
     let stride = width + 2 * REACH;
-    let place = |dx: usize, dy: usize| &patch[dy * stride + dx..];
-    let mut energy = [[0.0f32; 3]; 3];
-    for (j, row) in energy.iter_mut().enumerate() {
-        for (i, e) in row.iter_mut().enumerate() {
-            *e = weigh(place(i * REACH, j * REACH), stride, window, (width, height), |f| f * f);
-        }
-    }
     let mut scores = [0.0; SPAN * SPAN];
     for dy in 0..SPAN {
         for dx in 0..SPAN {
-            let product = weigh(place(dx, dy), stride, weighted, (width, height), |f| f);
-            let (i, j) = ((dx / REACH).min(1), (dy / REACH).min(1));
-            let fx = (dx - i * REACH) as f32 / REACH as f32;
-            let fy = (dy - j * REACH) as f32 / REACH as f32;
-            let along = |row: &[f32; 3]| row[i] + fx * (row[i + 1] - row[i]);
-            let (upper, lower) = (along(&energy[j]), along(&energy[j + 1]));
-            let energy = upper + fy * (lower - upper);
+            let (mut product, mut energy) = ([0.0f32; LANES], [0.0f32; LANES]);
+            for y in 0..height {
+                let start = (y + dy) * stride + dx;
+                let f = &patch[start..start + width];
+                let r = &weighted[y * width..(y + 1) * width];
+                let w = &window[y * width..(y + 1) * width];
+                let (f8, f_rest) = f.as_chunks::<LANES>();
+                let (r8, r_rest) = r.as_chunks::<LANES>();
+                let (w8, w_rest) = w.as_chunks::<LANES>();
+                for ((f, r), w) in f8.iter().zip(r8).zip(w8) {
+                    for l in 0..LANES {
+                        product[l] += f[l] * r[l];
+                        energy[l] += w[l] * f[l] * f[l];
+                    }
+                }
+                for (l, ((f, r), w)) in f_rest.iter().zip(r_rest).zip(w_rest).enumerate() {
+                    product[l] += f * r;
+                    energy[l] += w * f * f;
+                }
+            }
+            let (product, energy): (f32, f32) = (product.iter().sum(), energy.iter().sum());
             if energy > 0.0 {
                 scores[dy * SPAN + dx] = product / energy.sqrt();
             }
         }
     }
     scores
-}
-
-/// Sum of `weights` times what `value` makes of the samples from the corner of `patch` on.
-#[inline(always)]
-fn weigh(
-    patch: &[f32],
-    stride: usize,
-    weights: &[f32],
-    (width, height): (usize, usize),
-    value: impl Fn(f32) -> f32,
-) -> f32 {
-    const LANES: usize = 8;
-    let mut lanes = [0.0f32; LANES];
-    for y in 0..height {
-        let (f8, f_rest) = patch[y * stride..y * stride + width].as_chunks::<LANES>();
-        let (w8, w_rest) = weights[y * width..(y + 1) * width].as_chunks::<LANES>();
-        for (f, w) in f8.iter().zip(w8) {
-            for l in 0..LANES {
-                lanes[l] += w[l] * value(f[l]);
-            }
-        }
-        for (l, (f, w)) in f_rest.iter().zip(w_rest).enumerate() {
-            lanes[l] += w * value(*f);
-        }
-    }
-    lanes.iter().sum()
 }
 
 #[cfg(test)]
