@@ -21,7 +21,7 @@ mod oracle;
 use baseline::{Mean, raw_plane, single};
 use rayon::prelude::*;
 use stillwright_night::judge::{
-    JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
+    JudgeSettings, Judged, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
 };
 use stillwright_night::picture::{Grade, Layout, Plane, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, simulate};
@@ -85,7 +85,8 @@ struct Night {
 struct Held {
     rings: RingCorrelation,
     distortion_px: f64,
-    as_it_is: f64,
+    /// Without straightening.
+    judged: Judged,
 }
 
 impl Night {
@@ -106,8 +107,8 @@ impl Night {
         (f64::from(shift.x_px), f64::from(shift.y_px))
     }
 
-    /// Hold `test`, which has the grid of frame `index`, against the truth.
-    fn held(&self, test: &Plane, index: usize) -> Held {
+    /// The verdict on `test`, which has the grid of frame `index`.
+    fn judged(&self, test: &Plane, index: usize) -> Judged {
         let (x, y) = self.shift(index);
         let margin = self.simulation.truth.margin_px as f64;
         let settings = JudgeSettings {
@@ -117,8 +118,13 @@ impl Night {
             ..JudgeSettings::new(self.cutoff)
         };
         let truth = self.simulation.picture.plane(self.channel);
-        let judged = straight_error(truth, test.view(), &settings).unwrap();
-        let source = Raster::of_plane(truth);
+        straight_error(truth, test.view(), &settings).unwrap()
+    }
+
+    /// Hold `test`, which has the grid of frame `index`, against the truth laid onto it.
+    fn held(&self, test: &Plane, index: usize) -> Held {
+        let judged = self.judged(test, index);
+        let source = Raster::of_plane(self.simulation.picture.plane(self.channel));
         let placed = Plane::from_shape_fn(test.dim(), |(v, u)| {
             cubic(&source, u as f32 + judged.x_px as f32, v as f32 + judged.y_px as f32)
         });
@@ -127,7 +133,7 @@ impl Night {
         Held {
             rings: ring_correlation(straight.view(), test.view(), self.cutoff, BORDER_PX).unwrap(),
             distortion_px: field.rms_px(BORDER_PX),
-            as_it_is: judged.error_as_it_is,
+            judged,
         }
     }
 
@@ -223,24 +229,15 @@ impl Night {
                 let known = FinishSettings { optics, ..FinishSettings::default() };
                 let with = finish(&stacked, &known, &Silent).unwrap();
                 let still = |done: &stillwright_night::stacking::finish::Finished| {
-                    self.held(&done.picture.plane(self.channel).to_owned(), reference).as_it_is
+                    self.judged(&done.picture.plane(self.channel).to_owned(), reference)
+                        .error_as_it_is
                 };
-                let (x, y) = self.shift(reference);
-                let margin = self.simulation.truth.margin_px as f64;
-                let near = JudgeSettings {
-                    border_px: BORDER_PX,
-                    near: Some((margin - x, margin - y)),
-                    reach_px: 6.0,
-                    ..JudgeSettings::new(self.cutoff)
-                };
-                let truth = self.simulation.picture.plane(self.channel);
-                let best = straight_error(truth, plane.view(), &near).unwrap();
                 println!(
                     "{name:<13}   as it is: stack {:.3}, still {:.3}, with the telescope {:.3}; best filter {:.3}",
-                    best.error_as_it_is,
+                    held.judged.error_as_it_is,
                     still(&done),
                     still(&with),
-                    best.error
+                    held.judged.error
                 );
             }
         }

@@ -16,7 +16,7 @@
 use crate::accumulate::Accumulator;
 use crate::align::{Bench, Chosen};
 use crate::credible::Expected;
-use crate::halves::{HalvesSettings, Region, correlate_halves};
+use crate::halves::{HalfCorrelation, HalvesSettings, Region, correlate_halves};
 use crate::keep::{Worth, kept_frames};
 use crate::stack::StackError;
 use serde::{Deserialize, Serialize};
@@ -103,13 +103,16 @@ pub fn advise(
     bench.add_all(&chosen, aligner, None, expected, &mut sums, say)?;
     let mut running = Accumulator::over_region(channels, region, worth.cells, offsets);
     let mut ladder = Vec::with_capacity(steps.len());
-    let mut sharpest: Option<[Picture; 2]> = None;
+    let mut witness: Option<Witness> = None;
     for ((percent, _), band) in steps.iter().zip(&sums) {
         progress.advance(Stage::Advising, ladder.len(), steps.len())?;
         running.absorb(band);
         let halves = [running.half(0, None), running.half(1, None)];
-        let sharp = sharpest.get_or_insert_with(|| halves.clone());
-        ladder.push(Rung { percent: *percent, information_bits: information(&halves, sharp) });
+        let own = correlation(&halves[0], &halves[1]);
+        let witness = witness
+            .get_or_insert_with(|| Witness { halves: halves.clone(), agreement: own.clone() });
+        let information_bits = witness.information(&halves, own).unwrap_or(0.0);
+        ladder.push(Rung { percent: *percent, information_bits });
     }
     let percent = choose_rung(&ladder);
     Ok(KeepAdvice { percent, ladder })
@@ -122,31 +125,38 @@ fn choose_rung(ladder: &[Rung]) -> f32 {
     good.map_or(100.0, |r| r.percent)
 }
 
-/// Bits of truth in the two halves together (in the light, or green), the sharpest step's halves
-/// being the witnesses; 0 where nothing can be told.
-fn information(halves: &[Picture; 2], sharpest: &[Picture; 2]) -> f64 {
-    let channel = halves[0].channels() / 2;
-    let correlation = |a: &Picture, b: &Picture| {
-        let settings = HalvesSettings::default();
-        correlate_halves(a.plane(channel), b.plane(channel), &settings).ok()
-    };
-    let own = correlation(&halves[0], &halves[1]);
-    let across = [correlation(&halves[0], &sharpest[1]), correlation(&halves[1], &sharpest[0])];
-    let witness = correlation(&sharpest[0], &sharpest[1]);
-    let (Some(own), [Some(first), Some(second)], Some(witness)) = (own, across, witness) else {
-        return 0.0;
-    };
-    let bits = |k: usize| {
-        let s = witness.frc[k];
-        if s < LEAST_AGREEMENT {
-            return 0.0;
-        }
-        let r = own.frc[k].clamp(0.0, 1.0);
-        let x = (0.5 * (first.frc[k] + second.frc[k])).max(0.0);
-        let truth = (x * x / s).min(r);
-        -own.count[k] * (1.0 - (2.0 * truth / (1.0 + r)).min(1.0 - 1e-6)).log2()
-    };
-    (1..own.frc.len()).map(bits).sum()
+/// The sharpest step, which every step is held against.
+struct Witness {
+    halves: [Picture; 2],
+    /// How its own halves correlate; `None` where that cannot be told.
+    agreement: Option<HalfCorrelation>,
+}
+
+impl Witness {
+    /// Bits of truth in the two halves of a step together, whose own correlation is `own`; `None`
+    /// where nothing can be told.
+    fn information(&self, halves: &[Picture; 2], own: Option<HalfCorrelation>) -> Option<f64> {
+        let (own, agreement) = (own?, self.agreement.as_ref()?);
+        let first = correlation(&halves[0], &self.halves[1])?;
+        let second = correlation(&halves[1], &self.halves[0])?;
+        let bits = |k: usize| {
+            let s = agreement.frc[k];
+            if s < LEAST_AGREEMENT {
+                return 0.0;
+            }
+            let r = own.frc[k].clamp(0.0, 1.0);
+            let x = (0.5 * (first.frc[k] + second.frc[k])).max(0.0);
+            let truth = (x * x / s).min(r);
+            -own.count[k] * (1.0 - (2.0 * truth / (1.0 + r)).min(1.0 - 1e-6)).log2()
+        };
+        Some((1..own.frc.len()).map(bits).sum())
+    }
+}
+
+/// Two halves compared in the light, or in green; `None` where they are too small.
+fn correlation(a: &Picture, b: &Picture) -> Option<HalfCorrelation> {
+    let channel = a.channels() / 2;
+    correlate_halves(a.plane(channel), b.plane(channel), &HalvesSettings::default()).ok()
 }
 
 /// The part with the most structure, at most [`REGION_PX`] a side, a tenth of the picture away

@@ -214,13 +214,17 @@ pub fn field(
         .update_while_editing(false)
         .min_size(Vec2::new(width, 0.0));
     let response = ui.add(drag).accessible_name(name);
-    let reset = response.double_clicked() && scale.rest.is_some();
+    let rest = scale.rest.filter(|_| response.double_clicked());
+    let reset = rest.is_some();
     let typed = response.changed() && !response.dragged();
     let moved = Moved {
         changed: response.changed() && !reset,
         settled: response.drag_stopped() || typed || reset,
         reset,
     };
+    if let Some(rest) = rest {
+        *value = rest;
+    }
     (response, moved)
 }
 
@@ -243,6 +247,38 @@ fn parsed(text: &str, prefix: &str, unit: &str) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use egui_kittest::kittest::Queryable;
+
+    #[test]
+    fn a_double_click_on_the_number_returns_to_rest() {
+        let scale = Scale::new(0.0..=5.0, Some(1.0));
+        let (mut resets, mut has_fonts) = (0, false);
+        let mut harness = egui_kittest::Harness::builder().with_step_dt(0.02).build_ui_state(
+            |ui, value: &mut f64| {
+                // Fonts are there from the next pass on.
+                if !std::mem::replace(&mut has_fonts, true) {
+                    return crate::theme::install_fonts(ui.ctx());
+                }
+                let (_, moved) = field(ui, "strength", value, &scale, 80.0);
+                if moved.reset {
+                    resets += 1;
+                    assert!(moved.settled && *value == 1.0, "{moved:?} {value}");
+                }
+            },
+            3.0,
+        );
+        harness.run();
+        let pos = harness.get_by_label("strength").rect().center();
+        harness.event(egui::Event::PointerMoved(pos));
+        for pressed in [true, false, true, false] {
+            let (button, modifiers) = (egui::PointerButton::Primary, Modifiers::NONE);
+            harness.event(egui::Event::PointerButton { pos, button, pressed, modifiers });
+            harness.step();
+        }
+        let value = *harness.state();
+        drop(harness);
+        assert_eq!((resets, value), (1, 1.0));
+    }
 
     #[test]
     fn shares_and_values_agree() {

@@ -3,11 +3,12 @@
 use crate::chart::ChartState;
 use crate::lightbox::GroundView;
 use crate::lightbox::{Arrangement, BoxState, Readout};
+use crate::slider::Moved;
 use crate::theme::Light;
 use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::Arc;
-use stillwright_night::session::{AllStills, CaptureId, Command, Entry, Session};
+use stillwright_night::session::{AllStills, CaptureId, Command, Entry, Session, Setting};
 
 /// A page over the bench.
 #[derive(Clone, Debug, PartialEq)]
@@ -124,14 +125,19 @@ pub struct Desk<'a> {
 
 impl Desk<'_> {
     /// Change a recipe: while it moves, and for undo when it is settled.
-    pub fn change(
-        &mut self,
-        id: CaptureId,
-        setting: stillwright_night::session::Setting,
-        settled: bool,
-    ) {
+    pub fn change(&mut self, id: CaptureId, setting: Setting, settled: bool) {
         self.send.push(Command::Preview { id, setting });
         if settled {
+            self.send.push(Command::Commit);
+        }
+    }
+
+    /// Change a recipe as a slider says: nothing while it rests, and one step for undo when it is
+    /// let go, also where it comes to rest where it was.
+    pub fn slid(&mut self, id: CaptureId, moved: Moved, setting: impl FnOnce() -> Setting) {
+        if moved.changed || moved.reset {
+            self.change(id, setting(), moved.settled);
+        } else if moved.settled {
             self.send.push(Command::Commit);
         }
     }

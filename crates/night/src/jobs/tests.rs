@@ -14,6 +14,14 @@ fn end_of<T: Send>(jobs: &Jobs<T>) -> (Ticket, Outcome<T>) {
     }
 }
 
+/// Work without an end of its own.
+fn until_cancelled<P: Progress + ?Sized>(progress: &P) -> Result<(), Cancelled> {
+    loop {
+        progress.advance(Stage::Stacking, 0, 0)?;
+        std::thread::yield_now();
+    }
+}
+
 #[test]
 fn work_begins_reports_and_ends() {
     let woken = Arc::new(AtomicUsize::new(0));
@@ -41,12 +49,7 @@ fn work_begins_reports_and_ends() {
 #[test]
 fn a_cancelled_job_stops_at_its_next_step_and_says_so() {
     let jobs = Jobs::<()>::new("test", || {}).unwrap();
-    let ticket = jobs.request(|progress| {
-        loop {
-            progress.advance(Stage::Stacking, 0, 0)?;
-            std::thread::yield_now();
-        }
-    });
+    let ticket = jobs.request(|progress| until_cancelled(progress));
     assert_eq!(jobs.wait(LONG), Some(Event::Begin(ticket)));
     jobs.cancel();
     assert_eq!(end_of(&jobs), (ticket, Outcome::Cancelled));
@@ -144,12 +147,7 @@ fn progress_is_thinned_out_but_the_last_step_is_told() {
 #[test]
 fn dropping_cancels() {
     let jobs = Jobs::<()>::new("test", || {}).unwrap();
-    let ticket = jobs.request(|progress| {
-        loop {
-            progress.advance(Stage::Stacking, 0, 0)?;
-            std::thread::yield_now();
-        }
-    });
+    let ticket = jobs.request(|progress| until_cancelled(progress));
     assert_eq!(jobs.wait(LONG), Some(Event::Begin(ticket)));
     drop(jobs);
 }

@@ -51,14 +51,6 @@ impl StackKey {
     pub fn new(survey: SurveyKey, recipe: &Recipe) -> StackKey {
         StackKey { survey, stack: recipe.stack.clone(), frames: recipe.frames.clone() }
     }
-
-    /// Whether the keep advice found on the way to one stack holds for the other.
-    pub fn same_advice(&self, other: &StackKey) -> bool {
-        self.survey == other.survey
-            && self.frames == other.frames
-            && self.stack.tile_px == other.stack.tile_px
-            && self.stack.reject_outliers == other.stack.reject_outliers
-    }
 }
 
 /// What a still depends on.

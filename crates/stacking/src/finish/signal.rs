@@ -270,9 +270,10 @@ fn fit_with_cutoff(
         bin.ln_signal - 2.0 * (telescope * pixel_share(bin.f * instrument.pixel_px).max(1e-9)).ln()
     };
     let values: Vec<f64> = bins.iter().map(value).collect();
+    let flat = vec![1.0; bins.len()];
+    let steep: Vec<f64> = ln_f.iter().map(|l| -2.0 * l).collect();
     let whitened = whiten(values.clone());
-    let ones = whiten(vec![1.0; bins.len()]);
-    let slopes = whiten(ln_f.iter().map(|l| -2.0 * l).collect());
+    let (ones, slopes) = (whiten(flat.clone()), whiten(steep.clone()));
     let fit = |percent: u32| {
         let reach = 0.01 * f64::from(percent);
         let fallen = |f: f64| {
@@ -286,8 +287,6 @@ fn fit_with_cutoff(
         };
         let all = 0..bins.len();
         let white = |i| residual([&ones, &slopes, &blurs], &whitened, i).powi(2);
-        let flat = vec![1.0; bins.len()];
-        let steep: Vec<f64> = ln_f.iter().map(|l| -2.0 * l).collect();
         let plain = |i| residual([&flat, &steep, &bare], &values, i).powi(2);
         let misfit = all.clone().map(white).sum::<f64>()
             + ((found[1] - expected_slope) / SLOPE_SCATTER).powi(2)

@@ -2,10 +2,10 @@
 
 use super::Bench;
 use super::rows::{Title, choice, more, sentence, slider};
-use crate::slider::Scale;
+use crate::slider::{Moved, Scale};
 use crate::words;
 use egui::Ui;
-use stillwright_night::session::{Command, Entry, ScaleFigure, Setting};
+use stillwright_night::session::{Entry, ScaleFigure, Setting};
 use stillwright_night::stacking::finish::{
     DetailScale, DetailSettings, RichardsonLucySettings, Sharpening, WienerSettings,
 };
@@ -123,13 +123,8 @@ fn gain(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
     let scale = Scale { power: 3.0, prefix: "×", decimals: 2, ..Scale::new(0.0..=20.0, rest) };
     let mut value = f64::from(figure.now.gain);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
-    send(
-        bench,
-        figure,
-        moved,
-        DetailScale { gain: value as f32, ..figure.now },
-        DetailScale { gain: figure.rest.gain, ..figure.now },
-    );
+    let scale = DetailScale { gain: value as f32, ..figure.now };
+    send(bench, figure, moved, scale);
 }
 
 fn hold_back(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
@@ -141,29 +136,13 @@ fn hold_back(ui: &mut Ui, bench: &mut Bench<'_, '_>, figure: &ScaleFigure) {
     let scale = Scale { unit: "\u{2006}σ", decimals: 2, ..Scale::new(0.0..=10.0, rest) };
     let mut value = f64::from(figure.now.hold_back);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
-    send(
-        bench,
-        figure,
-        moved,
-        DetailScale { hold_back: value as f32, ..figure.now },
-        DetailScale { hold_back: figure.rest.hold_back, ..figure.now },
-    );
+    let scale = DetailScale { hold_back: value as f32, ..figure.now };
+    send(bench, figure, moved, scale);
 }
 
-fn send(
-    bench: &mut Bench<'_, '_>,
-    figure: &ScaleFigure,
-    moved: crate::slider::Moved,
-    moved_to: DetailScale,
-    rest: DetailScale,
-) {
-    let scale = if moved.reset { rest } else { moved_to };
-    if moved.changed || moved.reset {
-        let setting = Setting::DetailScale { index: figure.index, scale };
-        bench.desk.change(bench.entry.id, setting, moved.settled);
-    } else if moved.settled {
-        bench.desk.send.push(Command::Commit);
-    }
+fn send(bench: &mut Bench<'_, '_>, figure: &ScaleFigure, moved: Moved, scale: DetailScale) {
+    let index = figure.index;
+    bench.desk.slid(bench.entry.id, moved, || Setting::DetailScale { index, scale });
 }
 
 fn wiener(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: WienerSettings) {
@@ -176,17 +155,10 @@ fn wiener(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: WienerSettings) {
         Scale { power: 2.0, prefix: "×", decimals: 2, ..Scale::new(0.01..=10.0, Some(1.0)) };
     let mut value = settings.noise_weight;
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
-    if moved.changed || moved.reset {
-        let value = if moved.reset { 1.0 } else { value };
+    bench.desk.slid(bench.entry.id, moved, || {
         let settings = WienerSettings { noise_weight: value, ..settings };
-        bench.desk.change(
-            bench.entry.id,
-            Setting::Sharpening(Sharpening::Wiener(settings)),
-            moved.settled,
-        );
-    } else if moved.settled {
-        bench.desk.send.push(Command::Commit);
-    }
+        Setting::Sharpening(Sharpening::Wiener(settings))
+    });
 }
 
 fn richardson_lucy(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: RichardsonLucySettings) {
@@ -199,12 +171,8 @@ fn richardson_lucy(ui: &mut Ui, bench: &mut Bench<'_, '_>, settings: RichardsonL
     let scale = Scale { decimals: 0, ..Scale::new(1.0..=100.0, Some(rest)) };
     let mut value = f64::from(settings.iterations);
     let moved = slider(ui, bench.tokens, &title, &mut value, &scale);
-    if moved.changed || moved.reset {
-        let value = if moved.reset { rest } else { value };
+    bench.desk.slid(bench.entry.id, moved, || {
         let settings = RichardsonLucySettings { iterations: value as u32, ..settings };
-        let sharpening = Sharpening::RichardsonLucy(settings);
-        bench.desk.change(bench.entry.id, Setting::Sharpening(sharpening), moved.settled);
-    } else if moved.settled {
-        bench.desk.send.push(Command::Commit);
-    }
+        Setting::Sharpening(Sharpening::RichardsonLucy(settings))
+    });
 }

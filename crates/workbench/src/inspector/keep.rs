@@ -36,14 +36,8 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         tip: "Share of the frames that is kept, percent, place by place. Fewer: sharper, noisier. More: smoother, softer.",
     };
     let moved = slider(ui, tokens, &title, &mut percent, &scale);
-    if moved.reset {
-        bench.desk.change(entry.id, Setting::Keep(Keep::Auto), true);
-    } else if moved.changed {
-        let keep = Keep::Percent(percent as f32);
-        bench.desk.change(entry.id, Setting::Keep(keep), moved.settled);
-    } else if moved.settled {
-        bench.desk.send.push(stillwright_night::session::Command::Commit);
-    }
+    let keep = if moved.reset { Keep::Auto } else { Keep::Percent(percent as f32) };
+    bench.desk.slid(entry.id, moved, || Setting::Keep(keep));
     if entry.recipe.stack.keep != Keep::Auto {
         let words = match advised {
             Some(percent) => format!("Back to the advice: {}", words::percent(percent)),

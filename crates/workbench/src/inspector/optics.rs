@@ -152,9 +152,6 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         line(ui, tokens, name, tip, |ui| {
             let (response, moved) = field(ui, name, of(draft), &scale, 96.0);
             response.on_hover_text(tip);
-            if moved.reset {
-                *of(draft) = scale.rest.unwrap_or(0.0);
-            }
             settled |= moved.settled;
         });
     }

@@ -4,7 +4,7 @@ use super::Bench;
 use super::rows::{Title, choice, slider};
 use crate::slider::Scale;
 use egui::Ui;
-use stillwright_night::session::{Command, Entry, Setting};
+use stillwright_night::session::{Entry, Setting};
 use stillwright_night::stacking::finish::{Balance, Bend, Colour, Point, Tone};
 
 pub fn words(entry: &Entry) -> String {
@@ -52,14 +52,8 @@ fn level(
     let scale = Scale { unit: "\u{2006}%", decimals: 1, ..Scale::new(-50.0..=150.0, rest) };
     let moved = slider(ui, bench.tokens, &Title { name, under: "", tip }, &mut percent, &scale);
     let id = bench.entry.id;
-    if moved.reset {
-        bench.desk.change(id, setting(Point::Auto), true);
-    } else if moved.changed {
-        let point = Point::Level((percent / 100.0) as f32);
-        bench.desk.change(id, setting(point), moved.settled);
-    } else if moved.settled {
-        bench.desk.send.push(Command::Commit);
-    }
+    let point = if moved.reset { Point::Auto } else { Point::Level((percent / 100.0) as f32) };
+    bench.desk.slid(id, moved, || setting(point));
 }
 
 /// Kinds of bend, without their numbers.
@@ -102,11 +96,7 @@ fn bend(ui: &mut Ui, bench: &mut Bench<'_, '_>, now: Bend) {
     let mut value = f64::from(value);
     let title = Title { name: "Strength", under: "", tip: "How far the shadows are lifted." };
     let moved = slider(ui, tokens, &title, &mut value, &scale);
-    if moved.changed || moved.reset {
-        bench.desk.change(id, Setting::Bend(make(value as f32)), moved.settled);
-    } else if moved.settled {
-        bench.desk.send.push(Command::Commit);
-    }
+    bench.desk.slid(bench.entry.id, moved, || Setting::Bend(make(value as f32)));
 }
 
 pub fn has_colour(entry: &Entry) -> bool {
@@ -161,14 +151,11 @@ pub fn show_colour(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             let title = Title { name, under: "", tip: "Gain of this channel; ×1 leaves it." };
             let scale = Scale { prefix: "×", decimals: 2, ..Scale::new(0.2..=5.0, Some(1.0)) };
             let moved = slider(ui, tokens, &title, &mut value, &scale);
-            if moved.changed || moved.reset {
+            bench.desk.slid(entry.id, moved, || {
                 let mut gains = gains;
                 gains[channel] = value as f32;
-                let colour = Colour { balance: Balance::Gains(gains), ..now };
-                bench.desk.change(entry.id, Setting::Colour(colour), moved.settled);
-            } else if moved.settled {
-                bench.desk.send.push(Command::Commit);
-            }
+                Setting::Colour(Colour { balance: Balance::Gains(gains), ..now })
+            });
         }
     }
     let mut saturation = f64::from(now.saturation);
@@ -179,10 +166,7 @@ pub fn show_colour(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     };
     let scale = Scale { prefix: "×", decimals: 2, ..Scale::new(0.0..=5.0, Some(1.0)) };
     let moved = slider(ui, tokens, &title, &mut saturation, &scale);
-    if moved.changed || moved.reset {
-        let colour = Colour { saturation: saturation as f32, ..now };
-        bench.desk.change(entry.id, Setting::Colour(colour), moved.settled);
-    } else if moved.settled {
-        bench.desk.send.push(Command::Commit);
-    }
+    bench
+        .desk
+        .slid(entry.id, moved, || Setting::Colour(Colour { saturation: saturation as f32, ..now }));
 }
