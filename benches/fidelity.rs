@@ -28,7 +28,7 @@ use stillwright_night::sample::{SampleCapture, SampleSettings, simulate};
 use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
-use stillwright_night::stacking::{Keep, StackSettings, stack};
+use stillwright_night::stacking::{Keep, StackSettings, stack, warp_fields};
 
 /// Left out along the edge, px.
 const BORDER_PX: usize = 24;
@@ -195,6 +195,10 @@ impl Night {
         let fifth = usable.len().div_ceil(5);
         line("best 20 %, whole frames", &self.held(&self.mean(&usable[..fifth]), reference), "");
         line("alignment oracle", &oracle, "");
+        let (plain, structured) = self.jitter(&usable[..fifth]);
+        println!(
+            "{name:<13}   jitter of the best fifth: {plain:.3} px rms, where there is structure {structured:.3}"
+        );
         for keep in [
             Keep::Percent(10.0),
             Keep::Percent(20.0),
@@ -241,6 +245,46 @@ impl Night {
                 );
             }
         }
+    }
+
+    /// How far the places that frames lay on one place of the stack lie apart, px rms an axis: over
+    /// all places, and weighed by their structure.
+    fn jitter(&self, frames: &[&FrameReport]) -> (f64, f64) {
+        let indices: Vec<usize> = frames.iter().map(|f| f.index).collect();
+        let settings = StackSettings::default();
+        let fields =
+            warp_fields(&self.simulation, &self.survey, &settings, &indices, &Silent).unwrap();
+        let warps: Vec<_> = indices.iter().map(|i| self.capture.true_warp(*i).unwrap()).collect();
+        let cells = self.survey.cells;
+        let (height, width) = self.frames[0].dim();
+        let (mut plain, mut places, mut weighed, mut weights) = (0.0, 0.0, 0.0, 0.0);
+        for cell in 0..cells.len() {
+            let at = |k: usize| (k * cells.cell_px + cells.cell_px / 2) as f32;
+            let (x, y) = (at(cell % cells.columns), at(cell / cells.columns));
+            let inside = |v: f32, n: usize| v >= 40.0 && v < n as f32 - 40.0;
+            if !inside(x, width) || !inside(y, height) {
+                continue;
+            }
+            let shown: Vec<(f64, f64)> = fields
+                .iter()
+                .zip(&warps)
+                .filter_map(|(field, warp)| {
+                    let (dx, dy) = field.as_ref()?.at(x, y);
+                    let [mx, my] = oracle::motion(warp, x + dx, y + dy);
+                    Some((f64::from(dx - mx), f64::from(dy - my)))
+                })
+                .collect();
+            let n = shown.len() as f64;
+            let mean = shown.iter().fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
+            let scatter = shown.iter().map(|p| (p.0 - mean.0).powi(2) + (p.1 - mean.1).powi(2));
+            let scatter = scatter.sum::<f64>() / (2.0 * n);
+            let weight = f64::from(self.survey.cell_structure[cell]);
+            plain += scatter;
+            places += 1.0;
+            weighed += weight * scatter;
+            weights += weight;
+        }
+        ((plain / places).sqrt(), (weighed / weights).sqrt())
     }
 
     fn optics(&self) -> Optics {

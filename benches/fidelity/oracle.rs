@@ -8,7 +8,7 @@ use stillwright_night::seeing::raster::Raster;
 
 /// Motion at the pixel (x, y) of the frame: Catmull-Rom between the nodes, as the simulation does;
 /// clamped at the outermost nodes.
-fn motion(warp: &TrueWarp, x: f32, y: f32) -> [f32; 2] {
+pub fn motion(warp: &TrueWarp, x: f32, y: f32) -> [f32; 2] {
     let along = |v: f32, n: usize| {
         let at = (v / warp.spacing_px as f32).clamp(0.0, (n - 1) as f32);
         let whole = at.floor();

@@ -133,6 +133,19 @@ impl Bench<'_> {
         Ok(lost)
     }
 
+    /// The field of each of `indices`, every cell wanted; `None` where a frame cannot be read.
+    pub fn fields(&self, indices: &[usize], aligner: &Aligner) -> Vec<Option<Field>> {
+        indices
+            .par_iter()
+            .map_init(Worker::default, |worker, index| {
+                let shift = self.survey.frames.get(*index)?.shift;
+                self.read(*index, worker)?;
+                let home = (shift.x_px, shift.y_px);
+                Some(aligner.align(&worker.light, home, None, &mut worker.ripple))
+            })
+            .collect()
+    }
+
     fn align_one(
         &self,
         chosen: &Chosen,

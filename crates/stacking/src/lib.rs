@@ -21,4 +21,6 @@ mod window;
 
 pub use advice::{KeepAdvice, Rung};
 pub use keep::kept_frames;
-pub use stack::{Keep, Stack, StackError, StackSettings, Watcher, stack, stack_watched};
+pub use stack::{
+    Keep, Stack, StackError, StackSettings, Watcher, stack, stack_watched, warp_fields,
+};

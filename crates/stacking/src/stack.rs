@@ -10,6 +10,7 @@ use crate::reference;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Stage};
 use stillwright_seeing::Survey;
+use stillwright_seeing::field::Field;
 use stillwright_seeing::ripple::Aligner;
 
 /// How large a share of the best moments is kept.
@@ -182,6 +183,27 @@ pub fn stack_watched(
         samples_refused: sums.refused(),
         frames_lost: lost,
     })
+}
+
+/// Where each place of the stack lies in each of the frames `indices`, as [`stack`] finds it at
+/// scale 1; `None` for frames that cannot be read. For judging how well frames are laid on each other.
+///
+/// # Errors
+/// As for [`stack`].
+pub fn warp_fields(
+    source: &dyn FrameSource,
+    survey: &Survey,
+    settings: &StackSettings,
+    indices: &[usize],
+    progress: &dyn Progress,
+) -> Result<Vec<Option<Field>>, StackError> {
+    check(settings, source)?;
+    let format = source.format();
+    let bench = Bench { source, survey, cells: survey.cells };
+    let ripple = ripple_settings(format.width, format.height, settings.tile_px);
+    let reference = reference::build(&bench, ripple, progress)?;
+    let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
+    Ok(bench.fields(indices, &aligner))
 }
 
 fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), StackError> {
