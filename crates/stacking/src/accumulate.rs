@@ -5,6 +5,7 @@
 //! the sums do not depend on the number of threads.
 
 use crate::credible::Expected;
+use crate::foreign::Foreign;
 use crate::halves::Region;
 use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums, lanczos};
 use crate::window::{PAD, STRIDE, Window};
@@ -206,7 +207,9 @@ struct StripWork {
     /// Whether a row of the block has any weight.
     counts: [bool; STRIP_ROWS],
     window: Window,
-    samples: [f32; BLOCK],
+    /// Samples of the rows of a piece, and which of them are foreign.
+    samples: Vec<[f32; BLOCK]>,
+    foreign: Foreign,
 }
 
 impl Default for StripWork {
@@ -219,7 +222,8 @@ impl Default for StripWork {
             places: vec![Places::default(); STRIP_ROWS],
             counts: [false; STRIP_ROWS],
             window: Window::default(),
-            samples: [0.0; BLOCK],
+            samples: vec![[0.0; BLOCK]; STRIP_ROWS],
+            foreign: Foreign::new(STRIP_ROWS),
         }
     }
 }
@@ -326,6 +330,20 @@ impl Setting<'_> {
             let plane = if layout.samples_per_pixel() == 3 { channel } else { 0 };
             let scale = 1.0 / (frame.frame.format.white * frame.transparency.max(1e-3));
             work.window.load(&frame.frame, plane, scale, (left, top), (across, down));
+            let n = piece.len();
+            if !matches!(layout, Layout::Bayer(_)) {
+                work.foreign.begin();
+                for row in (0..rows).filter(|row| work.counts[*row]) {
+                    let (places, samples) = (&mut work.places[row], &mut work.samples[row][..n]);
+                    places.within(n, &work.window);
+                    lanczos(&work.window, places, samples);
+                    let credible = self.credible(channel, strip.first_row + row, &piece);
+                    if let Some(credible) = credible {
+                        work.foreign.note(row, (samples, &places.weight), credible);
+                    }
+                }
+                refused += work.foreign.weigh_nothing(&mut work.places, &work.counts, n);
+            }
             for row in (0..rows).filter(|row| work.counts[*row]) {
                 let y = strip.first_row + row;
                 let mut sums = strip.sums.slice_mut(s![channel, row, piece.clone()]);
@@ -336,15 +354,11 @@ impl Setting<'_> {
                 };
                 let mut target =
                     RowSums { sums, weights, credible: self.credible(channel, y, &piece) };
-                let places = &mut work.places[row];
                 if let Layout::Bayer(order) = layout {
-                    refused += target.add_mosaic(&work.window, places, order, channel);
-                    continue;
+                    refused += target.add_mosaic(&work.window, &work.places[row], order, channel);
+                } else {
+                    target.add(&work.samples[row][..n], &work.places[row]);
                 }
-                places.within(piece.len(), &work.window);
-                let samples = &mut work.samples[..piece.len()];
-                lanczos(&work.window, places, samples);
-                refused += target.add(samples, places);
             }
         }
         refused

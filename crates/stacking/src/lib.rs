@@ -12,6 +12,7 @@ mod align;
 mod credible;
 mod dispersion;
 pub mod finish;
+mod foreign;
 pub mod halves;
 mod keep;
 mod reference;

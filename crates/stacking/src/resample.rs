@@ -281,19 +281,10 @@ pub struct RowSums<'a> {
 }
 
 impl RowSums<'_> {
-    /// Add samples with their weights; gives how many were refused.
-    pub fn add(&mut self, samples: &[f32], places: &Places) -> u64 {
+    /// Add samples with their weights.
+    pub fn add(&mut self, samples: &[f32], places: &Places) {
         let n = self.sums.len().min(self.weights.len()).min(samples.len()).min(BLOCK);
-        let sums = (&mut self.sums[..n], &mut self.weights[..n]);
-        match self.credible {
-            Some((value, tolerance)) => {
-                add_credible(sums, samples, &places.weight, value, tolerance)
-            }
-            None => {
-                add_all(sums, samples, &places.weight);
-                0
-            }
-        }
+        add_all((&mut self.sums[..n], &mut self.weights[..n]), samples, &places.weight);
     }
 
     /// Add one colour of a mosaic from that colour's own samples: the up to four raw samples
@@ -350,29 +341,6 @@ fn add_all((sums, weights): (&mut [f32], &mut [f32]), samples: &[f32], weight: &
         *sum += w * sample;
         *total += w;
     }
-}
-
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn add_credible(
-    (sums, weights): (&mut [f32], &mut [f32]),
-    samples: &[f32],
-    weight: &[f32],
-    value: &[f32],
-    tolerance: &[f32],
-) -> u64 {
-    let n = sums.len();
-    let (samples, weight) = (&samples[..n], &weight[..n]);
-    let (value, tolerance) = (&value[..n], &tolerance[..n]);
-    let weights = &mut weights[..n];
-    let mut refused = 0u32;
-    for x in 0..n {
-        let beyond = (samples[x] - value[x]).abs() > tolerance[x];
-        refused += u32::from(beyond && weight[x] != 0.0);
-        let w = if beyond { 0.0 } else { weight[x] };
-        sums[x] += w * samples[x];
-        weights[x] += w;
-    }
-    u64::from(refused)
 }
 
 #[cfg(test)]
