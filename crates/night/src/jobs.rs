@@ -331,6 +331,10 @@ impl<T: Send> Progress for Job<'_, T> {
         }
         Ok(())
     }
+
+    fn check(&self) -> Result<(), Cancelled> {
+        if self.cancel.load(Ordering::Relaxed) { Err(Cancelled) } else { Ok(()) }
+    }
 }
 
 #[cfg(test)]

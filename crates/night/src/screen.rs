@@ -89,7 +89,7 @@ impl Screen {
             if state.waiting.len() >= WAITING {
                 state.waiting.remove(0);
             }
-            let stretch = Stretch { black: shown.black, white: shown.white };
+            let stretch = shown.stretch;
             let picture = Arc::clone(&shown.picture);
             state.waiting.push(Wanted { id: shown.id, picture, stretch });
             drop(state);
@@ -165,7 +165,7 @@ mod tests {
 
     fn shown(side: usize) -> Shown {
         let picture = Arc::new(Picture::black(1, side, side));
-        Shown { id: PictureId::next(), picture, black: 0.0, white: 1.0 }
+        Shown { id: PictureId::next(), picture, stretch: Stretch::NONE }
     }
 
     #[test]
