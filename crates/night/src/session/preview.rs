@@ -113,7 +113,9 @@ fn reduced_ahead(
     task: &Previewing,
     used: &FinishSettings,
 ) -> Result<Option<Arc<Ahead>>, FinishError> {
-    if let Some((at_hand, ..)) = blocks_at_hand(task, used) {
+    if let Some((at_hand, _, reduced)) = blocks_at_hand(task, used)
+        && reduced.serves_exactly(used)
+    {
         return Ok(Some(at_hand));
     }
     let Some((region, factor)) = in_blocks(task, used) else { return Ok(None) };

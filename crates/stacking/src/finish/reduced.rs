@@ -2,9 +2,10 @@
 //!
 //! What the detail scales add is a sum: of every scale its gain times the share that passes times the
 //! scale. Scales, their local energy and the smooth rest are worked out once at full size and averaged
-//! over blocks; a slider then costs a few operations for each block. Without hold-back the result is the
-//! finished picture averaged over blocks, but for rounding; with it, the share that passes is taken from
-//! block means: structure coarser than a block comes out the same, finer structure cannot be seen there.
+//! over blocks; a slider then costs a few operations for each block. As long as the hold-backs are those
+//! that it was worked out with, or none, the result is the finished picture averaged over blocks, but for
+//! rounding; for another hold-back the share that passes is taken from block means, which is off by about
+//! one of 256 greys until it is worked out anew.
 
 use super::atrous::{MOST_SCALES, along_row, five, five_rows, smooth};
 use super::detail::{DetailSettings, Threshold, gaussian, passing};
@@ -38,6 +39,8 @@ struct Scale {
     detail: Vec<f32>,
     energy: Vec<f32>,
     rest: Vec<f32>,
+    /// What passes of the detail with this hold-back.
+    held: (f32, Vec<f32>),
     /// Its noise as a share of the pixel variance.
     share: f64,
 }
@@ -119,7 +122,11 @@ impl Reduced {
         for (j, share) in shares.into_iter().enumerate() {
             progress.check()?;
             smooth(&last, &mut next, width, 1 << j);
-            scales.push(blocks.scale(&last, &next, 1 << j, share, progress)?);
+            let hold_back = detail.scales.get(j).map_or(0.0, |scale| scale.hold_back);
+            let held = (hold_back, Threshold::new(&noise, share, hold_back));
+            let mut scale = blocks.scale(&last, &next, 1 << j, held, progress)?;
+            scale.share = share;
+            scales.push(scale);
             std::mem::swap(&mut last, &mut next);
         }
         let rest = blocks.mean(&last);
@@ -159,6 +166,14 @@ impl Reduced {
         })
     }
 
+    /// Whether it does so px for px: with the hold-backs that it was worked out with, or none.
+    pub fn serves_exactly(&self, used: &FinishSettings) -> bool {
+        let settings = scales_of(used).unwrap_or_default();
+        let held = |j: usize| settings.scales.get(j).map_or(0.0, |scale| scale.hold_back);
+        let mut scales = self.scales.iter().enumerate();
+        self.serves(used) && scales.all(|(j, scale)| held(j) == 0.0 || held(j) == scale.held.0)
+    }
+
     /// The region finished as `used` says, one pixel a block. The points of its tone should be levels, for
     /// automatic ones are taken from the region alone.
     ///
@@ -176,12 +191,16 @@ impl Reduced {
             progress.check()?;
             let now = settings.scales.get(j).copied().unwrap_or_default();
             let threshold = Threshold::new(&self.noise, scale.share, now.hold_back);
-            let held = now.hold_back > 0.0;
+            if now.hold_back == 0.0 || now.hold_back == scale.held.0 {
+                let through = if now.hold_back == 0.0 { &scale.detail } else { &scale.held.1 };
+                let terms = sharp.par_iter_mut().zip(through).with_min_len(1 << 14);
+                terms.for_each(|(sum, detail)| *sum += now.gain * detail);
+                continue;
+            }
             let parts = scale.detail.par_iter().zip(scale.energy.par_iter().zip(&scale.rest));
             sharp.par_iter_mut().zip(parts).with_min_len(1 << 14).for_each(
                 |(sum, (detail, (energy, rest)))| {
-                    let through = if held { passing(threshold.at(*rest), *energy) } else { 1.0 };
-                    *sum += now.gain * detail * through;
+                    *sum += now.gain * detail * passing(threshold.at(*rest), *energy);
                 },
             );
         }
@@ -253,16 +272,17 @@ impl Blocks {
         fine: &[f32],
         rest: &[f32],
         step: usize,
-        share: f64,
+        (hold_back, threshold): (f32, Threshold),
         progress: &dyn Progress,
     ) -> Result<Scale, Cancelled> {
         let (n, width) = (self.size.0, self.width);
         let blank = || vec![0.0f32; n * self.size.1];
-        let mut scale = Scale { detail: blank(), energy: blank(), rest: self.mean(rest), share };
-        let rows = scale.detail.par_chunks_mut(n).zip(scale.energy.par_chunks_mut(n));
+        let (mut detail, mut energy, mut held) = (blank(), blank(), blank());
+        let rows = detail.par_chunks_mut(n).zip(energy.par_chunks_mut(n));
+        let rows = rows.zip(held.par_chunks_mut(n));
         rows.enumerate().try_for_each_init(
             || (vec![0.0; width], vec![0.0; width]),
-            |(line, energy), (row, (detail, sums))| {
+            |(line, energy), (row, ((detail, sums), held))| {
                 progress.check()?;
                 for y in self.rows(row) {
                     let [a, b, c, d, e] = five_rows(fine, width, y, step);
@@ -281,13 +301,17 @@ impl Blocks {
                     self.add(energy, sums);
                     line.iter_mut().zip(c.iter().zip(r)).for_each(|(d, (c, r))| *d = c - r);
                     self.add(line, detail);
+                    let passed = line.iter_mut().zip(energy.iter().zip(r));
+                    passed.for_each(|(d, (energy, rest))| *d *= passing(threshold.at(*rest), *energy));
+                    self.add(line, held);
                 }
                 self.divide(detail);
                 self.divide(sums);
+                self.divide(held);
                 Ok(())
             },
         )?;
-        Ok(scale)
+        Ok(Scale { detail, energy, rest: self.mean(rest), held: (hold_back, held), share: 0.0 })
     }
 }
 
@@ -327,17 +351,20 @@ mod tests {
             let (mut used, _) = resolve(stack, &measured, &FinishSettings::default());
             used.tone.black = Point::Level(-1.0);
             used.tone.white = Point::Level(2.0);
+            let Sharpening::DetailScales(detail) = &mut used.sharpening else { panic!() };
+            detail.scales = vec![DetailScale { gain: 1.0, hold_back: 1.5 }; 5];
             let inner = Region { left: 40, top: 24, width: 130, height: 121 };
             let reduced =
                 Reduced::new(&both, inner, 4, &used, &measured, &Silent).unwrap().unwrap();
             let blocks = Blocks { factor: 4, size: (32, 30), corner: (40, 24), width: 240 };
             // A hue changes a little within a block, so colours agree less closely.
             let exact = if channels == 1 { 2e-6 } else { 1e-5 };
-            for (hold_back, limit) in [(0.0, exact), (1.5, 1.5e-3)] {
+            for (hold_back, limit) in [(0.0, exact), (1.5, exact), (2.5, 1.5e-3)] {
                 let Sharpening::DetailScales(detail) = &mut used.sharpening else { panic!() };
                 let gains = [3.0, 2.0, 0.5, 1.7, 1.2];
                 detail.scales = gains.map(|gain| DetailScale { gain, hold_back }).to_vec();
                 assert!(reduced.serves(&used));
+                assert_eq!(reduced.serves_exactly(&used), hold_back < 2.0);
                 let found = reduced.render(&used, &Silent).unwrap();
                 let whole = render(&both, &used, &measured, &Silent).unwrap();
                 let mut expected = Picture::black(channels, 30, 32);
