@@ -11,6 +11,7 @@ use super::lanes::{Look, NamedChange, News, Opened, OrderMade, Output};
 use super::message::{Weight, for_window};
 use super::orders::Order;
 use super::{Session, gather, look};
+use crate::discard::later;
 use crate::still::whole;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -68,7 +69,7 @@ impl Session {
             }
             Output::Partial(partial) => {
                 if let Some(entry) = self.entry_mut(partial.capture) {
-                    entry.partial = Some(partial);
+                    later(entry.partial.replace(partial));
                 }
             }
             Output::Stacked { id, stacked } => {
@@ -94,8 +95,7 @@ impl Session {
                     return;
                 }
                 entry.inner.tone = Some(tone);
-                entry.still = Some(still);
-                entry.preview = None;
+                later((entry.still.replace(still), entry.preview.take()));
                 entry.inner.wanted = false;
                 self.tone_frame();
                 self.effects.push(Effect::Finished(id));
@@ -103,18 +103,18 @@ impl Session {
             }
             Output::Prepared { id, ahead } => {
                 if let Some(entry) = self.entry_mut(id) {
-                    entry.inner.ahead = Some(ahead);
+                    later(entry.inner.ahead.replace(ahead));
                 }
             }
             Output::Previewed(preview) => {
                 let id = preview.capture;
                 let Some(entry) = self.entry_mut(id) else { return };
-                entry.inner.ahead = Some(Arc::clone(&preview.ahead));
+                later(entry.inner.ahead.replace(Arc::clone(&preview.ahead)));
                 // A preview that came too late for this setting still is nearer than none: the
                 // next one is on its way. One of another stack shows another picture.
                 let same = entry.stacked.as_ref().is_some_and(|s| s.key == preview.of_still.stack);
                 if same && !entry.still_is_current() {
-                    entry.preview = Some(preview);
+                    later(entry.preview.replace(preview));
                     self.effects.push(Effect::Previewed(id));
                 }
             }
@@ -122,7 +122,7 @@ impl Session {
                 let id = frame.capture;
                 if self.entry(id).is_some() {
                     self.frame_trouble = None;
-                    self.frame = Some(frame);
+                    later(self.frame.replace(frame));
                     self.tone_frame();
                     self.effects.push(Effect::FrameShown(id));
                 }
@@ -268,8 +268,7 @@ impl Session {
             entry.measures = Some(made.measures);
             if entry.finish_key().as_ref() == Some(&made.still.key) {
                 entry.inner.tone = Some(made.tone);
-                entry.still = Some(made.still);
-                entry.preview = None;
+                later((entry.still.replace(made.still), entry.preview.take()));
             }
         }
         entry.redraw();
@@ -366,11 +365,8 @@ impl Session {
             match room.checked_sub(bytes) {
                 Some(left) => room = left,
                 None => {
-                    entry.stacked = None;
-                    entry.still = None;
-                    entry.partial = None;
-                    entry.preview = None;
-                    entry.inner.ahead = None;
+                    later((entry.stacked.take(), entry.still.take(), entry.partial.take()));
+                    later((entry.preview.take(), entry.inner.ahead.take()));
                 }
             }
         }
@@ -387,19 +383,14 @@ impl Entry {
         if let Some(advice) = &stacked.stack.advice {
             self.advice = Some(Arc::new(advice.clone()));
         }
-        self.stacked = Some(stacked);
-        self.partial = None;
-        self.preview = None;
+        later((self.stacked.replace(stacked), self.partial.take(), self.preview.take()));
         self.inner.tone = None;
         self.redraw();
     }
 
     /// Forget what was made: it is made anew.
     fn disown(&mut self) {
-        self.graded = None;
-        self.stacked = None;
-        self.still = None;
-        self.preview = None;
+        later((self.graded.take(), self.stacked.take(), self.still.take(), self.preview.take()));
         self.measures = None;
         self.advice = None;
         self.chart = None;
