@@ -87,12 +87,12 @@ pub fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
 
 fn unknown(head: &[u8]) -> Fault {
     let known: Vec<&str> = FORMATS.iter().map(|format| format.name).collect();
-    let start = &head[..head.len().min(12)];
+    let start = &head[..head.len().min(4)];
     let hex: Vec<String> = start.iter().map(|byte| format!("{byte:02x}")).collect();
     Fault::new(
         format!("a capture ({})", known.join(", ")),
         format!("a file that begins with {}", hex.join(" ")),
-        0,
+        None,
         "record as one of these, or convert it to one without loss",
     )
 }

@@ -253,7 +253,8 @@ fn what_was_found_before_is_used_and_checked_before_anything_is_written() {
     }
 
     // A stack that was made from other bytes (here only its word for them) is not believed.
-    let stack = entries().into_iter().find(|e| e.extension().is_some_and(|e| e == "stack")).unwrap();
+    let stack =
+        entries().into_iter().find(|e| e.extension().is_some_and(|e| e == "stack")).unwrap();
     let mut bytes = fs::read(&stack).unwrap();
     bytes[20..84].fill(b'a');
     fs::write(&stack, bytes).unwrap();

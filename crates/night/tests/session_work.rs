@@ -361,7 +361,9 @@ fn a_stack_in_the_making_is_seen_and_the_result_is_that_of_a_stack_alone() {
     });
     let partial = night.session.entries()[0].partial.clone().expect("seen before the stack");
     assert_eq!(partial.shown.picture.width(), 128);
-    assert!(partial.frames < partial.total && partial.shown.stretch.white > partial.shown.stretch.black);
+    assert!(
+        partial.frames < partial.total && partial.shown.stretch.white > partial.shown.stretch.black
+    );
     night.rest();
     let entry = &night.session.entries()[0];
     let source =

@@ -322,8 +322,8 @@ fn correlate(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use stillwright_picture::Silent;
     use crate::warp::slopes;
+    use stillwright_picture::Silent;
 
     fn rough(x: f32, y: f32) -> f32 {
         (0..16)

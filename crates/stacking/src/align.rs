@@ -177,8 +177,13 @@ impl Bench<'_> {
         worker.luminance.reduced(frame, aligner.factor(), &mut worker.light);
         let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
-        let mut field =
-            aligner.align_reduced(&worker.light, home, Some(&wanted), &mut worker.ripple, progress)?;
+        let mut field = aligner.align_reduced(
+            &worker.light,
+            home,
+            Some(&wanted),
+            &mut worker.ripple,
+            progress,
+        )?;
         if let Some(correction) = correction {
             field = corrected(&field, correction);
         }

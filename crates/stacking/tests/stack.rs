@@ -1,8 +1,8 @@
 //! The stack as a whole, on small captures whose truth is a formula.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-use std::sync::{Mutex, OnceLock};
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, OnceLock};
 use stillwright_picture::{
     Cancelled, FrameError, FrameFormat, FrameSource, Layout, Progress, RawFrame, SampleType,
     Samples, Silent, Stage,

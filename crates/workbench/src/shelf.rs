@@ -143,7 +143,9 @@ pub fn state_words(entry: &Entry) -> (String, bool) {
         CaptureState::Growing => ("Still being recorded".into(), false),
         CaptureState::Gone => ("The file is gone".into(), true),
         CaptureState::Failed { words } => {
-            (words::sentence(words.lines().next().unwrap_or("it could not be done")), true)
+            // What it is; what was expected and what to do stands in the lightbox and in the message.
+            let line = words.lines().next().unwrap_or("it could not be done");
+            (words::sentence(line.split(": expected").next().unwrap_or(line)), true)
         }
     }
 }

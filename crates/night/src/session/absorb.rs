@@ -5,8 +5,8 @@ use super::chart::{Chart, known_percent};
 use super::effect::{Effect, StillOutcome};
 use super::entry::{CaptureId, Entry};
 use super::figures::OpticsFigures;
-use super::key::{StackKey, SurveyKey};
 use super::keeping::Keeping;
+use super::key::{StackKey, SurveyKey};
 use super::lanes::{Look, NamedChange, News, Opened, OrderMade, Output};
 use super::message::{Weight, for_window};
 use super::orders::Order;
@@ -260,7 +260,8 @@ impl Session {
         }
         let (Some(made), Some(entry)) = (made, self.entry_mut(id)) else { return };
         entry.inner.written_key = Some(made.still.key.clone());
-        let fresh = entry.stack_key().as_ref() == Some(&made.stacked.key) && !entry.stack_is_current();
+        let fresh =
+            entry.stack_key().as_ref() == Some(&made.stacked.key) && !entry.stack_is_current();
         if fresh {
             entry.take_stack(Arc::clone(&made.stacked));
         }

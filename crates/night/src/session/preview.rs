@@ -122,8 +122,9 @@ fn reduced_ahead(
     let Some(margin) = Reduced::margin_px(used) else { return Ok(None) };
     let whole = &task.stacked.stack.picture;
     let [left, top, right, bottom] = around(region, margin, whole);
-    let crop =
-        Picture { planes: whole.planes.slice(ndarray::s![.., top..bottom, left..right]).to_owned() };
+    let crop = Picture {
+        planes: whole.planes.slice(ndarray::s![.., top..bottom, left..right]).to_owned(),
+    };
     let inner = Region { left: region.left - left, top: region.top - top, ..region };
     let made = Reduced::new(&crop, inner, factor, used, &task.measures.measured, job)?;
     Ok(made.map(|reduced| {
@@ -177,7 +178,8 @@ fn ahead(
         _ => None,
     };
     let fits = |a: &&Arc<Ahead>| {
-        let same = matches!(&a.kind, Kind::Crop { undo: u, crop: c, .. } if *u == undo && *c == crop);
+        let same =
+            matches!(&a.kind, Kind::Crop { undo: u, crop: c, .. } if *u == undo && *c == crop);
         same && a.is_of(task)
     };
     if let Some(at_hand) = task.ahead.as_ref().filter(fits) {

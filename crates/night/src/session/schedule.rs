@@ -3,12 +3,12 @@
 
 use super::effect::{Effect, StillOutcome};
 use super::entry::{CaptureId, Entry};
-use super::key::FinishKey;
+use super::grading::{Grading, grade};
 use super::keeping::keep;
+use super::key::FinishKey;
 use super::lanes::{Output, Running};
 use super::orders::{self, Making};
 use super::preview::{self, Previewing};
-use super::grading::{Grading, grade};
 use super::work::{self, Finishing, Stacking};
 use super::{Cancel, Session, gather, look, named, watch};
 use crate::cache::Cache;

@@ -1,8 +1,8 @@
 //! Where a capture stands, from what is there and what runs.
 
+use super::Session;
 use super::entry::{Advance, CaptureState, Entry};
 use super::message::for_window;
-use super::Session;
 use stillwright_picture::Stage;
 
 impl Session {

@@ -148,8 +148,7 @@ impl Reduced {
         }
         let light = blocks.mean(&light);
         let before = DetailSettings { scales: Vec::new(), ..detail };
-        let found =
-            Reduced { factor, before, scales, rest, picture: reduced, light, hues, noise };
+        let found = Reduced { factor, before, scales, rest, picture: reduced, light, hues, noise };
         Ok(Some(found))
     }
 
@@ -302,7 +301,9 @@ impl Blocks {
                     line.iter_mut().zip(c.iter().zip(r)).for_each(|(d, (c, r))| *d = c - r);
                     self.add(line, detail);
                     let passed = line.iter_mut().zip(energy.iter().zip(r));
-                    passed.for_each(|(d, (energy, rest))| *d *= passing(threshold.at(*rest), *energy));
+                    passed.for_each(|(d, (energy, rest))| {
+                        *d *= passing(threshold.at(*rest), *energy)
+                    });
                     self.add(line, held);
                 }
                 self.divide(detail);

@@ -75,7 +75,7 @@ fn frame_caption(desk: &Desk<'_>, view: &ViewState, scene: &Scene<'_>) -> (Strin
     };
     let loading = shown.is_none() && entry.facts.is_some();
     let toned = shown.is_some_and(|frame| frame.in_tone_of_still);
-    let tone = if toned { " · in the still’s tone" } else { "" };
+    let tone = if toned { " · still’s tone" } else { "" };
     (name, if loading { "being read…".into() } else { format!("{words}{tone}") })
 }
 
