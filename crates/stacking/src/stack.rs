@@ -212,7 +212,7 @@ pub fn warp_fields(
     let ripple = ripple_settings(format.width, format.height, settings.tile_px);
     let reference = reference::build(&bench, ripple, progress)?;
     let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
-    Ok(bench.fields(indices, &aligner))
+    Ok(bench.fields(indices, &aligner, progress)?)
 }
 
 fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), StackError> {
