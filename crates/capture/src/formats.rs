@@ -86,15 +86,14 @@ pub fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
 }
 
 fn unknown(head: &[u8]) -> Fault {
-    let known: Vec<String> =
-        FORMATS.iter().map(|format| format!("{} ({})", format.name, format.reads)).collect();
-    let start = &head[..head.len().min(12)];
+    let known: Vec<&str> = FORMATS.iter().map(|format| format.name).collect();
+    let start = &head[..head.len().min(4)];
     let hex: Vec<String> = start.iter().map(|byte| format!("{byte:02x}")).collect();
     Fault::new(
-        format!("a capture of a known kind: {}", known.join("; ")),
+        format!("a capture ({})", known.join(", ")),
         format!("a file that begins with {}", hex.join(" ")),
-        0,
-        "record as one of these, or convert the file without loss to one of them",
+        None,
+        "record as one of these, or convert it to one without loss",
     )
 }
 

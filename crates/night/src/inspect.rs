@@ -10,7 +10,7 @@ use crate::timing::Timing;
 pub use crate::exposure::Exposure;
 use serde::Serialize;
 use std::path::Path;
-use stillwright_capture::{Capture, Overrides};
+use stillwright_capture::{Capture, Facts, Overrides, RemarkCode};
 use stillwright_picture::Progress;
 use stillwright_stacking::finish::Optics;
 
@@ -59,6 +59,9 @@ pub struct InspectReport {
     pub sampling: Option<Sampling>,
     /// What is wrong and what it costs, a sentence each.
     pub warnings: Vec<String>,
+    /// The first of them in a few words, for where there is little room.
+    #[serde(skip)]
+    pub headline: Option<String>,
     /// What is worth knowing but costs nothing, a sentence each.
     pub notes: Vec<String>,
 }
@@ -123,11 +126,43 @@ pub fn inspect_opened(
         instrument: facts.instrument.clone(),
         telescope: facts.telescope.clone(),
         exposure,
+        headline: headline(facts, &warnings),
         warnings,
         timing,
         sampling: None,
         notes,
     })
+}
+
+/// The first warning in a few words; a recording that was cut off is told with what is left of it.
+fn headline(facts: &Facts, warnings: &[String]) -> Option<String> {
+    let has = |code: RemarkCode| facts.warnings.iter().any(|remark| remark.code == code);
+    let frames = grouped(facts.frames);
+    if has(RemarkCode::Truncated) {
+        return Some(format!("Cut off while recording: {frames} whole frames"));
+    }
+    let first = warnings.first()?;
+    if has(RemarkCode::FrameCount) && facts.warnings.first().is_some_and(|r| r.message == *first) {
+        return Some(format!("Its header miscounts: {frames} whole frames"));
+    }
+    // What it is stands first; what to do about it follows.
+    let end = first.find([';', ':', '(']).unwrap_or(first.len());
+    let mut letters = first[..end].trim_end().chars();
+    let capital = letters.next()?.to_uppercase();
+    Some(capital.chain(letters).collect())
+}
+
+/// A count with a thin space every three digits.
+fn grouped(n: usize) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            out.push('\u{2006}');
+        }
+        out.push(digit);
+    }
+    out
 }
 
 /// Frames a second below which few of the air's still moments are caught: the picture changes every

@@ -113,8 +113,10 @@ impl<T> Shared<T> {
         }
         // The queue stays short however slowly it is read: progress replaces progress, and what is
         // there so far replaces what was there before.
+        let mut replaced = None;
         if matches!(event, Event::Partial { .. }) {
-            state.events.retain(|unread| !matches!(unread, Event::Partial { .. }));
+            let unread = state.events.iter().position(|e| matches!(e, Event::Partial { .. }));
+            replaced = unread.and_then(|at| state.events.remove(at));
         }
         if matches!(event, Event::Report { .. })
             && matches!(state.events.back(), Some(Event::Report { .. }))
@@ -125,6 +127,8 @@ impl<T> Shared<T> {
         drop(state);
         self.changed.notify_all();
         (self.wake)();
+        // It may be large: let go of without the lock.
+        drop(replaced);
     }
 }
 
@@ -171,7 +175,7 @@ impl<T: Send + 'static> Jobs<T> {
         if let Some(cancel) = &state.running {
             cancel.store(true, Ordering::Relaxed);
         }
-        state.events.clear();
+        let stale = std::mem::take(&mut state.events);
         state.waiting = Some(Waiting {
             ticket,
             cancel: Arc::new(AtomicBool::new(false)),
@@ -179,6 +183,7 @@ impl<T: Send + 'static> Jobs<T> {
         });
         drop(state);
         self.shared.changed.notify_all();
+        crate::discard::later(stale);
         ticket
     }
 
@@ -330,6 +335,10 @@ impl<T: Send> Progress for Job<'_, T> {
             self.shared.tell(Event::Report { ticket: self.ticket, stage, done, total });
         }
         Ok(())
+    }
+
+    fn check(&self) -> Result<(), Cancelled> {
+        if self.cancel.load(Ordering::Relaxed) { Err(Cancelled) } else { Ok(()) }
     }
 }
 

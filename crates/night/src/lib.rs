@@ -12,6 +12,7 @@ pub mod cache;
 pub mod choice;
 pub mod clock;
 pub mod demo;
+pub mod discard;
 mod error;
 pub mod export;
 pub mod exposure;

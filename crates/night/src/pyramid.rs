@@ -6,6 +6,7 @@
 
 use std::sync::atomic::{AtomicU64, Ordering};
 use stillwright_picture::Picture;
+use stillwright_stacking::finish::Bend;
 
 /// The coarsest level fits into a square of this side, px: one tile of the screen.
 const COARSEST_PX: usize = 512;
@@ -17,16 +18,34 @@ pub struct Stretch {
     pub black: f32,
     /// Light shown as white; above `black`.
     pub white: f32,
+    /// How it runs between them.
+    pub bend: Bend,
+    /// Gains of red, green and blue before; those of a grey picture are not used.
+    pub gains: [f32; 3],
 }
 
 impl Stretch {
     /// Values as they are: a still after its tone.
-    pub const NONE: Stretch = Stretch { black: 0.0, white: 1.0 };
+    pub const NONE: Stretch = Stretch::linear(0.0, 1.0);
 
+    /// Evenly from `black` to `white`.
+    pub const fn linear(black: f32, white: f32) -> Stretch {
+        Stretch { black, white, bend: Bend::Linear, gains: [1.0; 3] }
+    }
+
+    /// The byte of a value times its gain.
     fn byte(self, value: f32) -> u8 {
         let span = (self.white - self.black).max(1e-9);
+        let share = (value - self.black) / span;
+        let share = match self.bend {
+            Bend::Linear => share,
+            Bend::Gamma(gamma) => share.clamp(0.0, 1.0).powf(1.0 / gamma.clamp(0.1, 10.0)),
+            Bend::Asinh(k) => {
+                (k * share.clamp(0.0, 1.0)).asinh() / k.asinh().max(f32::MIN_POSITIVE)
+            }
+        };
         // A value that is not a number becomes 0 in the conversion.
-        ((value - self.black) / span * 255.0 + 0.5).clamp(0.0, 255.0) as u8
+        (share * 255.0 + 0.5).clamp(0.0, 255.0) as u8
     }
 }
 
@@ -61,11 +80,12 @@ impl Pyramid {
             bytes.chunks_mut(width * channels).enumerate().for_each(|(y, line)| {
                 for (c, plane) in planes.iter().enumerate() {
                     let row = plane.row(y);
+                    let gain = if channels == 3 { stretch.gains[c] } else { 1.0 };
                     line.iter_mut()
                         .skip(c)
                         .step_by(channels)
                         .zip(row)
-                        .for_each(|(out, value)| *out = stretch.byte(*value));
+                        .for_each(|(out, value)| *out = stretch.byte(gain * *value));
                 }
             });
         }
@@ -145,10 +165,23 @@ mod tests {
     #[test]
     fn light_is_stretched_and_averaged() {
         let plane = Plane::from_shape_fn((2, 1024), |(_, x)| if x % 2 == 0 { 0.2 } else { 0.6 });
-        let stretch = Stretch { black: 0.2, white: 0.6 };
+        let stretch = Stretch::linear(0.2, 0.6);
         let pyramid = Pyramid::of(&Picture::from_plane(plane), stretch);
         assert_eq!(pyramid.levels()[0].bytes[..4], [0, 255, 0, 255]);
         assert!(pyramid.levels()[1].bytes.iter().all(|v| *v == 128));
+    }
+
+    #[test]
+    fn a_bend_and_gains_are_those_of_the_finish() {
+        let stretch = Stretch { bend: Bend::Gamma(2.0), gains: [1.0, 2.0, 0.5], ..Stretch::NONE };
+        let mut picture = Picture::black(3, 1, 1);
+        picture.planes.fill(0.25);
+        let bytes = |stretch| Pyramid::of(&picture, stretch).levels()[0].bytes.clone();
+        // 255 times the root of 0.25, 0.5, 0.125.
+        assert_eq!(bytes(stretch), [128, 180, 90]);
+        let asinh = Stretch { bend: Bend::Asinh(30.0), ..Stretch::NONE };
+        // asinh 7.5 / asinh 30 = 2.712465 / 4.094622.
+        assert_eq!(bytes(asinh), [169, 169, 169]);
     }
 
     #[test]

@@ -89,7 +89,7 @@ impl Screen {
             if state.waiting.len() >= WAITING {
                 state.waiting.remove(0);
             }
-            let stretch = Stretch { black: shown.black, white: shown.white };
+            let stretch = shown.stretch;
             let picture = Arc::clone(&shown.picture);
             state.waiting.push(Wanted { id: shown.id, picture, stretch });
             drop(state);
@@ -137,22 +137,26 @@ fn run(shared: &Shared) {
         state.running = None;
         let asked = state.clock;
         state.ready.insert(next.id, Ready { pyramid, asked });
-        forget(&mut state.ready);
+        let left = forget(&mut state.ready);
         drop(state);
         (shared.wake)();
+        // Large: let go of without the lock, which whoever draws waits for.
+        drop(left);
     }
 }
 
 /// Let go of what was asked for longest ago.
-fn forget(ready: &mut HashMap<PictureId, Ready>) {
+fn forget(ready: &mut HashMap<PictureId, Ready>) -> Vec<Ready> {
+    let mut left = Vec::new();
     let bytes = |ready: &HashMap<PictureId, Ready>| -> usize {
         ready.values().map(|r| r.pyramid.width() * r.pyramid.height() * 4 / 3).sum()
     };
     while ready.len() > 3 && (ready.len() > KEPT || bytes(ready) > KEPT_BYTES) {
         let oldest = ready.iter().min_by_key(|(_, r)| r.asked).map(|(id, _)| *id);
-        let Some(oldest) = oldest else { return };
-        ready.remove(&oldest);
+        let Some(oldest) = oldest else { break };
+        left.extend(ready.remove(&oldest));
     }
+    left
 }
 
 #[cfg(test)]
@@ -165,7 +169,7 @@ mod tests {
 
     fn shown(side: usize) -> Shown {
         let picture = Arc::new(Picture::black(1, side, side));
-        Shown { id: PictureId::next(), picture, black: 0.0, white: 1.0 }
+        Shown { id: PictureId::next(), picture, stretch: Stretch::NONE }
     }
 
     #[test]
@@ -199,7 +203,7 @@ mod tests {
                 shown.id
             })
             .collect();
-        forget(&mut ready);
+        assert_eq!(forget(&mut ready).len(), 5);
         assert_eq!(ready.len(), KEPT);
         assert!(newest[5..].iter().all(|id| ready.contains_key(id)));
     }

@@ -5,15 +5,16 @@ mod session_support;
 
 use session_support::{Night, capture_in};
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use stillwright_night::Recipe;
 use stillwright_night::atomic::Existing;
+use stillwright_night::cache::Cache;
 use stillwright_night::choice::FrameRange;
 use stillwright_night::export::Format;
 use stillwright_night::files::StillFiles;
 use stillwright_night::picture::Silent;
 use stillwright_night::session::{
-    Cancel, CaptureState, Command, Effect, ExportTarget, Setting, StillOutcome,
+    Cancel, CaptureState, Command, Effect, ExportTarget, Session, Setting, StillOutcome,
 };
 use stillwright_night::stacking::Keep;
 use stillwright_night::stacking::finish::{Bend, DetailScale, Optics};
@@ -201,4 +202,70 @@ fn a_sample_night_is_made_and_taken_in() {
     night.rest();
     assert!(night.session.entries().is_empty());
     assert!(!folder.join("ridge.ser").exists());
+}
+
+/// Sessions reuse what earlier ones found, and give the same bytes.
+#[test]
+fn what_was_found_before_is_used_and_checked_before_anything_is_written() {
+    let home = tempfile::tempdir().unwrap();
+    let capture = capture_in(&home.path().join("captures"), "ridge", 1);
+    let cache = home.path().join("cache");
+    let entries = || -> Vec<PathBuf> {
+        let all = fs::read_dir(&cache).map(|all| all.map(|e| e.unwrap().path()).collect());
+        let mut all: Vec<PathBuf> = all.unwrap_or_default();
+        all.retain(|path| path.extension().is_some_and(|e| e == "stack" || e == "survey"));
+        all.sort();
+        all
+    };
+    let run = |number: usize, tries: usize| {
+        let mut options = session_support::options(&home.path().join(format!("own-{number}")));
+        options.cache = Some(Cache::under(&cache));
+        let session = Session::open(options, || {}).unwrap();
+        let home = tempfile::tempdir().unwrap();
+        let mut night = Night { home, session, effects: Vec::new() };
+        night.session.send(Command::Add(vec![capture.clone()]));
+        night.rest();
+        let (id, out) = (night.first(), home_of(&capture).join(format!("out-{number}")));
+        let mut said = Vec::new();
+        for _ in 0..tries {
+            night.session.send(Command::Export { id, target: target(&out) });
+            night.until("an end", |s| s.is_idle());
+            said.push(night.said());
+            night.session.send(Command::ReadAll);
+        }
+        night.until("a kept stack", |_| entries().len() == 2);
+        (out, said)
+    };
+    let (first, said) = run(1, 1);
+    assert_eq!(said, [""]);
+    let old = std::time::SystemTime::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000_000);
+    for entry in entries() {
+        fs::File::options().write(true).open(entry).unwrap().set_modified(old).unwrap();
+    }
+    let (second, said) = run(2, 1);
+    assert_eq!(said, [""]);
+    for entry in entries() {
+        // The time of the last use.
+        assert!(fs::metadata(&entry).unwrap().modified().unwrap() > old, "{}", entry.display());
+    }
+    for name in ["ridge.stack.fits", "ridge.still.tif"] {
+        same_bytes(&first.join(name), &second.join(name));
+    }
+
+    // A stack that was made from other bytes (here only its word for them) is not believed.
+    let stack =
+        entries().into_iter().find(|e| e.extension().is_some_and(|e| e == "stack")).unwrap();
+    let mut bytes = fs::read(&stack).unwrap();
+    bytes[20..84].fill(b'a');
+    fs::write(&stack, bytes).unwrap();
+    let (third, said) = run(3, 2);
+    assert!(said[0].contains("not the one that was graded before"), "{said:?}");
+    assert_eq!(said[1], "");
+    for name in ["ridge.stack.fits", "ridge.still.tif"] {
+        same_bytes(&first.join(name), &third.join(name));
+    }
+}
+
+fn home_of(capture: &Path) -> PathBuf {
+    capture.parent().unwrap().to_path_buf()
 }

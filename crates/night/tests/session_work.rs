@@ -303,7 +303,7 @@ fn frames_are_fetched_and_the_newest_wish_wins() {
     assert!(shown < 24, "every frame on the way was fetched");
     let frame = night.session.frame().unwrap();
     assert_eq!(frame.shown.picture.width(), 128);
-    assert!(frame.grade.is_some() && frame.shown.white > frame.shown.black);
+    assert!(frame.grade.is_some() && frame.shown.stretch.white > frame.shown.stretch.black);
     assert!(frame.time_utc.as_ref().unwrap().len() == 23);
     night.session.send(Command::ShowFrame { id, index: 9999 });
     night.until("words", |s| s.frame_trouble().is_some());
@@ -361,7 +361,9 @@ fn a_stack_in_the_making_is_seen_and_the_result_is_that_of_a_stack_alone() {
     });
     let partial = night.session.entries()[0].partial.clone().expect("seen before the stack");
     assert_eq!(partial.shown.picture.width(), 128);
-    assert!(partial.frames < partial.total && partial.shown.white > partial.shown.black);
+    assert!(
+        partial.frames < partial.total && partial.shown.stretch.white > partial.shown.stretch.black
+    );
     night.rest();
     let entry = &night.session.entries()[0];
     let source =

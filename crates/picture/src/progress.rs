@@ -56,6 +56,15 @@ pub trait Progress: Sync {
     /// # Errors
     /// [`Cancelled`] asks the computation to stop and to hand the error up unchanged.
     fn advance(&self, stage: Stage, done: usize, total: usize) -> Result<(), Cancelled>;
+
+    /// Asks only whether to go on, from the midst of a step; called every few milliseconds of work, so
+    /// it must cost next to nothing. Where nothing is said, a step is always finished.
+    ///
+    /// # Errors
+    /// [`Cancelled`] as for [`Progress::advance`].
+    fn check(&self) -> Result<(), Cancelled> {
+        Ok(())
+    }
 }
 
 /// Says nothing, never stops.

@@ -10,6 +10,7 @@ use crate::raster::Raster;
 use crate::warp::slopes;
 use multiversion::multiversion;
 use std::sync::OnceLock;
+use stillwright_picture::{Cancelled, Progress};
 
 /// Lanes of the sums.
 const LANES: usize = 8;
@@ -114,16 +115,21 @@ impl Dense {
 
     /// Compare `frame` (band-passed) along `field` wherever `wanted` says so; the sums are left
     /// in `work`. A row of a cell that reaches beyond the frame does not count.
+    ///
+    /// # Errors
+    /// When cancelled, asked for before each row of cells.
     pub fn compare(
         &self,
         frame: &Raster,
         field: &Field,
         wanted: Option<&[bool]>,
         work: &mut DenseWork,
-    ) {
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         work.sums.clear();
         work.sums.resize(self.cells.len(), CellSums::default());
         for band in 0..self.passed.height.div_ceil(self.cell_px) {
+            progress.check()?;
             let first = band * self.columns;
             let mut column = 0;
             while column < self.columns {
@@ -138,6 +144,7 @@ impl Dense {
                 column += 1;
             }
         }
+        Ok(())
     }
 
     /// Compare a run of cells side by side.
@@ -324,7 +331,7 @@ mod tests {
         }
         let dense = Dense::new(reference.clone(), cell);
         let mut work = DenseWork::default();
-        dense.compare(&frame, &field, None, &mut work);
+        dense.compare(&frame, &field, None, &mut work, &stillwright_picture::Silent).unwrap();
         let (slope_x, slope_y) = slopes(&reference);
         let mut expander = RowExpander::default();
         let mut expected = vec![CellSums::default(); work.sums.len()];

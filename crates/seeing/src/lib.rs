@@ -10,6 +10,7 @@
 
 mod camera;
 mod dense;
+mod early;
 pub mod field;
 pub mod fourier;
 mod geometry;
@@ -30,4 +31,7 @@ pub mod template;
 mod tiles;
 mod warp;
 
-pub use survey::{FrameReport, Rejection, SceneKind, SeeingError, Survey, SurveySettings, survey};
+pub use early::{EarlyGrade, GradeWatcher};
+pub use survey::{
+    FrameReport, Rejection, SceneKind, SeeingError, Survey, SurveySettings, survey, survey_watched,
+};

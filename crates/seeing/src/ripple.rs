@@ -12,6 +12,7 @@ use crate::dense::{Dense, DenseWork};
 use crate::field::{self, Field, Measured, Smoothness, SolveWork};
 use crate::raster::{BandPass, Raster, reduce};
 use crate::tiles::{Tiles, TilesWork};
+use stillwright_picture::{Cancelled, Progress};
 
 /// How the aligner is built.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -126,42 +127,51 @@ impl Aligner {
     ///
     /// `wanted` tells for each cell of the field whether it matters (see [`Aligner::cells`]);
     /// cells that do not are filled in from those that do.
+    ///
+    /// # Errors
+    /// When cancelled, asked for every few milliseconds.
     pub fn align(
         &self,
         light: &Raster,
         home: (f32, f32),
         wanted: Option<&[bool]>,
         work: &mut RippleWork,
-    ) -> Field {
+        progress: &dyn Progress,
+    ) -> Result<Field, Cancelled> {
         if self.factor() == 1 {
-            return self.align_reduced(light, home, wanted, work);
+            return self.align_reduced(light, home, wanted, work, progress);
         }
         let mut reduced = std::mem::take(&mut work.reduced);
         reduce(light, self.factor(), &mut reduced);
-        let field = self.align_reduced(&reduced, home, wanted, work);
+        let field = self.align_reduced(&reduced, home, wanted, work, progress);
         work.reduced = reduced;
         field
     }
 
     /// Align a frame whose light was reduced by [`Aligner::factor`] already; all else as for
     /// [`Aligner::align`], displacements in px of the frame included.
+    ///
+    /// # Errors
+    /// When cancelled, asked for every few milliseconds.
     pub fn align_reduced(
         &self,
         reduced: &Raster,
         home: (f32, f32),
         wanted: Option<&[bool]>,
         work: &mut RippleWork,
-    ) -> Field {
+        progress: &dyn Progress,
+    ) -> Result<Field, Cancelled> {
         let factor = self.factor();
+        progress.check()?;
         work.band.apply(reduced, &mut work.passed);
         let scale = factor as f32;
         let home = (home.0 / scale, home.1 / scale);
         let cell = (self.settings.cell_px / factor).clamp(1, 64);
         let mut field = Field::constant(self.width, self.height, cell, home.0, home.1);
         let passed = std::mem::take(&mut work.passed);
-        self.coarse(&passed, home, wanted, &mut field, work);
+        self.coarse(&passed, home, wanted, &mut field, work, progress)?;
         for _ in 0..self.settings.rounds {
-            self.dense.compare(&passed, &field, wanted, &mut work.dense);
+            self.dense.compare(&passed, &field, wanted, &mut work.dense, progress)?;
             self.measure(&field, work);
             let limit = field::Effort { rounds: 40, precision_px: PRECISION_PX };
             let smoothness = self.smoothness();
@@ -170,7 +180,7 @@ impl Aligner {
         work.passed = passed;
         field.cell_px *= factor;
         field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);
-        field
+        Ok(field)
     }
 
     /// Columns, rows and side (px) of the cells of the fields that [`Aligner::align`] makes.
@@ -199,13 +209,14 @@ impl Aligner {
         wanted: Option<&[bool]>,
         field: &mut Field,
         work: &mut RippleWork,
-    ) {
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         // A tile that differs by more than 3 px from the median of its neighbours has caught
         // something else.
         let limit = 3.0f32.max(6.0 / self.settings.factor as f32);
         let counts =
             |x: f32, y: f32| wanted.is_none_or(|w| near_wanted(w, field, x, y, self.half_tile));
-        self.tiles.search(frame, home, limit, counts, &mut work.tiles);
+        self.tiles.search(frame, home, limit, counts, &mut work.tiles, progress)?;
         work.measured.clear();
         work.measured.resize(field.len(), Measured::default());
         let side = field.cell_px as f32;
@@ -218,6 +229,7 @@ impl Aligner {
         }
         let limit = field::Effort { rounds: 60, precision_px: START_PRECISION_PX };
         field::solve(field, &work.measured, &self.smoothness(), home, limit, &mut work.solve);
+        Ok(())
     }
 
     /// Turn the sums of every cell into measurements of the displacement.
@@ -290,6 +302,7 @@ fn near_wanted(wanted: &[bool], field: &Field, x: f32, y: f32, reach: f32) -> bo
 #[cfg(test)]
 mod tests {
     use super::*;
+    use stillwright_picture::Silent;
 
     const SETTINGS: RippleSettings = RippleSettings {
         tile_px: 64,
@@ -337,7 +350,8 @@ mod tests {
         }
         for (factor, limit) in [(1, 0.1), (2, 0.12)] {
             let aligner = Aligner::new(&reference, RippleSettings { factor, ..SETTINGS }, 1e-5);
-            let found = aligner.align(&frame, (4.0, -3.0), None, &mut RippleWork::default());
+            let mut work = RippleWork::default();
+            let found = aligner.align(&frame, (4.0, -3.0), None, &mut work, &Silent).unwrap();
             let (mut sum, mut n) = (0.0, 0.0);
             for y in (32..height - 32).step_by(5) {
                 for x in (32..width - 32).step_by(5) {
@@ -360,7 +374,8 @@ mod tests {
         }
         let aligner = Aligner::new(&reference, SETTINGS, 1e-5);
         let blank = Raster::zeros(128, 96);
-        let found = aligner.align(&blank, (2.0, 1.0), None, &mut RippleWork::default());
+        let mut work = RippleWork::default();
+        let found = aligner.align(&blank, (2.0, 1.0), None, &mut work, &Silent).unwrap();
         for (x, y) in found.x_px.iter().zip(&found.y_px) {
             assert!(x.is_finite() && y.is_finite());
         }

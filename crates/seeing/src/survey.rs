@@ -7,6 +7,7 @@
 //! geometry* (the ripple of the air averages out over time), which no single frame does.
 
 use crate::camera::stuck_and_noisy;
+use crate::early::{EarlyScale, GradeWatcher};
 use crate::geometry::{GeometryMean, Placed};
 use crate::hot::HotPixels;
 use crate::judge::{Raw, judge_frames};
@@ -200,6 +201,19 @@ pub fn survey(
     settings: &SurveySettings,
     progress: &dyn Progress,
 ) -> Result<Survey, SeeingError> {
+    survey_watched(source, settings, progress, None)
+}
+
+/// [`survey`], with somebody looking on. The result is the same, bit for bit.
+///
+/// # Errors
+/// As for [`survey`].
+pub fn survey_watched(
+    source: &dyn FrameSource,
+    settings: &SurveySettings,
+    progress: &dyn Progress,
+    watcher: Option<GradeWatcher<'_>>,
+) -> Result<Survey, SeeingError> {
     let format = source.format();
     let frame_count = source.frame_count();
     if frame_count == 0 {
@@ -222,6 +236,7 @@ pub fn survey(
     let mut geometry = GeometryMean::new(start.tracker.reference());
     let batch = batch_size(format.width, format.height, factor);
     let all: Vec<usize> = (0..frame_count).collect();
+    let mut early = EarlyScale::default();
     for indices in all.chunks(batch) {
         progress.advance(Stage::Grading, indices[0], frame_count)?;
         let seen: Vec<(Raw, Vec<f32>, Raster)> = indices
@@ -242,6 +257,13 @@ pub fn survey(
             })
             .collect();
         geometry.add_all(&placed, factor);
+        if let Some(look) = watcher {
+            let batch: Vec<(usize, &[f32], bool)> = seen
+                .iter()
+                .map(|(raw, energy, _)| (raw.index, energy.as_slice(), raw.trouble.is_some()))
+                .collect();
+            look(&early.grade(&batch));
+        }
         for (raw, energy, _) in seen {
             raws.push(raw);
             cell_energy.extend_from_slice(&energy);

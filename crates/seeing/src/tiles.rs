@@ -11,6 +11,7 @@ use crate::median::median;
 use crate::raster::{Raster, reduce};
 use crate::template::taper;
 use multiversion::multiversion;
+use stillwright_picture::{Cancelled, Progress};
 
 /// Places tried on each side of the middle, along each axis, px of the reduced picture.
 const REACH: usize = 4;
@@ -110,6 +111,9 @@ impl Tiles {
     /// Look for the tiles that `wanted` asks for (by their centre, px) in the band-passed
     /// `frame`, around the displacement `home`; those that differ by more than `limit` px from
     /// the median of their neighbours are dropped. What is left is in `work.found`.
+    ///
+    /// # Errors
+    /// When cancelled, asked for before each tile.
     pub fn search(
         &self,
         frame: &Raster,
@@ -117,7 +121,8 @@ impl Tiles {
         limit: f32,
         wanted: impl Fn(f32, f32) -> bool,
         work: &mut TilesWork,
-    ) {
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         let scale = self.factor as f32;
         reduce(frame, self.factor, &mut work.reduced);
         work.grid.clear();
@@ -126,9 +131,10 @@ impl Tiles {
         let start = ((home.0 / scale).round(), (home.1 / scale).round());
         if !(start.0.abs() < 1e6 && start.1.abs() < 1e6) {
             work.found.clear();
-            return;
+            return Ok(());
         }
         for tile in &self.places {
+            progress.check()?;
             let middle =
                 |corner: usize, side: usize| (corner as f32 + 0.5 * side as f32) * scale - 0.5;
             let centre = (middle(tile.corner.0, self.side.0), middle(tile.corner.1, self.side.1));
@@ -141,6 +147,7 @@ impl Tiles {
             *slot = moved.map(|(x, y)| FoundTile { centre, moved: (x * scale, y * scale) });
         }
         self.agreeing(limit, work);
+        Ok(())
     }
 
     /// Where one tile lies, px of the reduced raster; `None` where the frame does not show it.
@@ -316,6 +323,7 @@ fn correlate(
 mod tests {
     use super::*;
     use crate::warp::slopes;
+    use stillwright_picture::Silent;
 
     fn rough(x: f32, y: f32) -> f32 {
         (0..16)
@@ -350,7 +358,7 @@ mod tests {
                     frame.row_mut(y)[x] = rough(3.0 * x as f32, 400.0 - 2.0 * y as f32);
                 }
             }
-            tiles.search(&frame, home, 3.0, |_, _| true, &mut work);
+            tiles.search(&frame, home, 3.0, |_, _| true, &mut work, &Silent).unwrap();
             assert!(work.found.len() > tiles.len() / 2, "{} of {}", work.found.len(), tiles.len());
             for tile in work.found.iter().filter(|t| (40.0..150.0).contains(&t.centre.0)) {
                 assert!((tile.moved.0 - dx).hypot(tile.moved.1 - dy) < 3.5, "{tile:?}");

@@ -12,7 +12,7 @@ use crate::window::{PAD, STRIDE, Window};
 use ndarray::{Array3, ArrayViewMut3, Axis, Zip, s};
 use rayon::prelude::*;
 use std::ops::Range;
-use stillwright_picture::{Layout, Picture, RawFrame};
+use stillwright_picture::{Cancelled, Layout, Picture, Progress, RawFrame};
 use stillwright_seeing::field::{Field, RowExpander};
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -104,7 +104,16 @@ impl Accumulator {
     }
 
     /// Add frames, in order, with the weights that each has for the sums of number `target`.
-    pub fn add(&mut self, frames: &[Aligned], target: usize, expected: Option<&Expected>) {
+    ///
+    /// # Errors
+    /// When cancelled, asked for before each frame of each strip; the sums are worthless then.
+    pub fn add(
+        &mut self,
+        frames: &[Aligned],
+        target: usize,
+        expected: Option<&Expected>,
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         let setting = Setting {
             scale: self.scale,
             origin: self.origin,
@@ -114,7 +123,7 @@ impl Accumulator {
         };
         let [sum_a, sum_b] = &mut self.sums;
         let [weight_a, weight_b] = &mut self.weights;
-        let rejected: u64 = sum_a
+        let rejected: Result<u64, Cancelled> = sum_a
             .axis_chunks_iter_mut(Axis(1), STRIP_ROWS)
             .into_par_iter()
             .zip(sum_b.axis_chunks_iter_mut(Axis(1), STRIP_ROWS).into_par_iter())
@@ -126,15 +135,35 @@ impl Accumulator {
                 let first_row = setting.origin.1 + strip * STRIP_ROWS;
                 let mut refused = 0;
                 for frame in frames {
+                    progress.check()?;
                     let Some(weight) = frame.weights.get(target) else { continue };
                     let (sums, weights) = &mut strips[frame.half.min(1)];
                     let strip = Strip { sums, weights, first_row };
                     refused += setting.add_strip(frame, weight, strip, work);
                 }
-                refused
+                Ok(refused)
             })
             .sum();
-        self.rejected += rejected;
+        self.rejected += rejected?;
+        Ok(())
+    }
+
+    /// Sums of all weights along each column and each row of the output.
+    pub(crate) fn light_along(&self) -> (Vec<f64>, Vec<f64>) {
+        let (channels, height, width) = self.sums[0].dim();
+        let (mut columns, mut rows) = (vec![0.0; width], vec![0.0; height]);
+        for weights in &self.weights {
+            for channel in 0..channels {
+                let plane = weights.index_axis(Axis(0), channel);
+                for (row, line) in rows.iter_mut().zip(plane.rows()) {
+                    for (column, weight) in columns.iter_mut().zip(line) {
+                        *column += f64::from(*weight);
+                        *row += f64::from(*weight);
+                    }
+                }
+            }
+        }
+        (columns, rows)
     }
 
     /// The whole stack, where nothing was added taking `fallback`'s value.

@@ -5,7 +5,7 @@ use crate::credible::Expected;
 use crate::stack::StackError;
 use rayon::prelude::*;
 use std::sync::Mutex;
-use stillwright_picture::{FrameSource, Progress, RawFrame, SampleType, Stage};
+use stillwright_picture::{Cancelled, FrameSource, Progress, RawFrame, SampleType, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::{Field, Smoothness};
 use stillwright_seeing::luminance::Luminance;
@@ -97,7 +97,7 @@ impl Bench<'_> {
         let mut done = 0;
         for batch in chosen.chunks(self.batch()) {
             progress.advance(stage, done, chosen.len())?;
-            let aligned: Vec<Result<Aligned, usize>> = batch
+            let aligned: Vec<Option<Aligned>> = batch
                 .par_iter()
                 .map(|c| {
                     // Buffers outlive the batch: a worker is borrowed for one frame.
@@ -106,22 +106,22 @@ impl Bench<'_> {
                     if worker.frame.is_none() {
                         worker.frame = frames.lock().ok().and_then(|mut f| f.pop());
                     }
-                    let result = self.align_one(c, aligner, correction, &mut worker);
+                    let result = self.align_one(c, aligner, correction, &mut worker, progress);
                     if let Ok(mut workers) = workers.lock() {
                         workers.push(worker);
                     }
-                    result.ok_or(c.index)
+                    result
                 })
-                .collect();
+                .collect::<Result<_, Cancelled>>()?;
             let mut good = Vec::with_capacity(aligned.len());
-            for result in aligned {
+            for (result, chosen) in aligned.into_iter().zip(batch) {
                 match result {
-                    Ok(frame) => good.push(frame),
-                    Err(index) => lost.push(index),
+                    Some(frame) => good.push(frame),
+                    None => lost.push(chosen.index),
                 }
             }
             for (target, sum) in sums.iter_mut().enumerate() {
-                sum.add(&good, target, expected);
+                sum.add(&good, target, expected, progress)?;
             }
             // Frames are filled again by the next batch.
             if let Ok(mut frames) = frames.lock() {
@@ -134,44 +134,66 @@ impl Bench<'_> {
     }
 
     /// The field of each of `indices`, every cell wanted; `None` where a frame cannot be read.
-    pub fn fields(&self, indices: &[usize], aligner: &Aligner) -> Vec<Option<Field>> {
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub fn fields(
+        &self,
+        indices: &[usize],
+        aligner: &Aligner,
+        progress: &dyn Progress,
+    ) -> Result<Vec<Option<Field>>, Cancelled> {
         indices
             .par_iter()
             .map_init(Worker::default, |worker, index| {
-                let shift = self.survey.frames.get(*index)?.shift;
-                self.read(*index, worker)?;
-                let home = (shift.x_px, shift.y_px);
-                Some(aligner.align(&worker.light, home, None, &mut worker.ripple))
+                progress.check()?;
+                let Some(report) = self.survey.frames.get(*index) else { return Ok(None) };
+                if self.read(*index, worker).is_none() {
+                    return Ok(None);
+                }
+                let home = (report.shift.x_px, report.shift.y_px);
+                let ripple = &mut worker.ripple;
+                aligner.align(&worker.light, home, None, ripple, progress).map(Some)
             })
             .collect()
     }
 
+    /// One frame, aligned; `None` where it cannot be read.
     fn align_one(
         &self,
         chosen: &Chosen,
         aligner: &Aligner,
         correction: Option<&Field>,
         worker: &mut Worker,
-    ) -> Option<Aligned> {
-        let report = self.survey.frames.get(chosen.index)?;
+        progress: &dyn Progress,
+    ) -> Result<Option<Aligned>, Cancelled> {
+        progress.check()?;
+        let Some(report) = self.survey.frames.get(chosen.index) else { return Ok(None) };
         let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
-        self.source.read_frame(chosen.index, frame).ok()?;
+        if self.source.read_frame(chosen.index, frame).is_err() {
+            return Ok(None);
+        }
         self.survey.hot_pixels.mend(frame);
         worker.luminance.reduced(frame, aligner.factor(), &mut worker.light);
         let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
-        let mut field =
-            aligner.align_reduced(&worker.light, home, Some(&wanted), &mut worker.ripple);
+        let mut field = aligner.align_reduced(
+            &worker.light,
+            home,
+            Some(&wanted),
+            &mut worker.ripple,
+            progress,
+        )?;
         if let Some(correction) = correction {
             field = corrected(&field, correction);
         }
-        Some(Aligned {
-            frame: worker.frame.take()?,
+        Ok(worker.frame.take().map(|frame| Aligned {
+            frame,
             transparency: report.transparency,
             field,
             weights: chosen.weights.clone(),
             half: chosen.half,
-        })
+        }))
     }
 }
 

@@ -18,6 +18,7 @@ use ndarray::ArrayView2;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use serde::Serialize;
+use stillwright_picture::{Cancelled, Progress, Silent};
 
 /// Where a curve falls below a threshold, as a frequency and as a length.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -59,6 +60,9 @@ pub struct HalvesSettings {
 /// Why two halves could not be compared.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum HalvesError {
+    /// The person asked to stop.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
     /// The halves are of different size.
     #[error("the half stacks differ in size: {0:?} and {1:?} (rows, columns)")]
     Shape((usize, usize), (usize, usize)),
@@ -155,6 +159,16 @@ pub fn correlate_halves(
     b: ArrayView2<'_, f32>,
     settings: &HalvesSettings,
 ) -> Result<HalfCorrelation, HalvesError> {
+    correlate_while(a, b, settings, &Silent)
+}
+
+/// [`correlate_halves`], which can be stopped.
+pub(crate) fn correlate_while(
+    a: ArrayView2<'_, f32>,
+    b: ArrayView2<'_, f32>,
+    settings: &HalvesSettings,
+    progress: &dyn Progress,
+) -> Result<HalfCorrelation, HalvesError> {
     if a.dim() != b.dim() {
         return Err(HalvesError::Shape(a.dim(), b.dim()));
     }
@@ -167,7 +181,8 @@ pub fn correlate_halves(
     if region.width < SMALLEST || region.height < SMALLEST {
         return Err(HalvesError::TooSmall { width: region.width, height: region.height });
     }
-    let sums = ring_sums(a, b, region);
+    let sums = ring_sums(a, b, region, progress)?;
+    progress.check()?;
     Ok(evaluate(&sums, a, b, region, settings.cutoff_cycles_per_px))
 }
 
@@ -182,7 +197,12 @@ struct RingSums {
     independent: f64,
 }
 
-fn ring_sums(a: ArrayView2<'_, f32>, b: ArrayView2<'_, f32>, region: Region) -> RingSums {
+fn ring_sums(
+    a: ArrayView2<'_, f32>,
+    b: ArrayView2<'_, f32>,
+    region: Region,
+    progress: &dyn Progress,
+) -> Result<RingSums, Cancelled> {
     let large = region.width.max(region.height) > WHOLE;
     let side = |n: usize| if large { n.min(BLOCK) } else { n };
     let (bh, bw) = (side(region.height), side(region.width));
@@ -202,8 +222,8 @@ fn ring_sums(a: ArrayView2<'_, f32>, b: ArrayView2<'_, f32>, region: Region) -> 
             let top = region.top + place(block / across, down, region.height, bh);
             let left = region.left + place(block % across, across, region.width, bw);
             let part = (top, left);
-            let fa = windowed_spectrum(&fft, a, part, &window);
-            let fb = windowed_spectrum(&fft, b, part, &window);
+            let fa = windowed_spectrum(&fft, a, part, &window, progress)?;
+            let fb = windowed_spectrum(&fft, b, part, &window, progress)?;
             let mut sums = [const { Vec::new() }; 4];
             sums.iter_mut().for_each(|s: &mut Vec<f64>| s.resize(rings, 0.0));
             for kx in 0..fft.half_width() {
@@ -221,9 +241,9 @@ fn ring_sums(a: ArrayView2<'_, f32>, b: ArrayView2<'_, f32>, region: Region) -> 
                     sums[3][ring] += twice * vb.norm_sqr();
                 }
             }
-            sums
+            Ok(sums)
         })
-        .collect();
+        .collect::<Result<_, Cancelled>>()?;
     let mean_of =
         |w: &[f64], power: i32| w.iter().map(|v| v.powi(power)).sum::<f64>() / w.len() as f64;
     let squares = mean_of(&window.0, 2) * mean_of(&window.1, 2);
@@ -234,14 +254,14 @@ fn ring_sums(a: ArrayView2<'_, f32>, b: ArrayView2<'_, f32>, region: Region) -> 
     let total = |i: usize, scale: f64| -> Vec<f64> {
         (0..rings).map(|r| scale * parts.iter().map(|p| p[i][r]).sum::<f64>()).collect()
     };
-    RingSums {
+    Ok(RingSums {
         count: total(0, whole),
         cross: total(1, whole / window_power),
         power_a: total(2, whole / window_power),
         power_b: total(3, whole / window_power),
         ring_width: 1.0 / smaller,
         independent: squares * squares / fourths,
-    }
+    })
 }
 
 /// Window of one side: 1 inside, fading out as a raised cosine.
@@ -263,7 +283,8 @@ fn windowed_spectrum(
     plane: ArrayView2<'_, f32>,
     (top, left): (usize, usize),
     window: &(Vec<f64>, Vec<f64>),
-) -> Vec<Complex<f64>> {
+    progress: &dyn Progress,
+) -> Result<Vec<Complex<f64>>, Cancelled> {
     let part = plane.slice(ndarray::s![top..top + fft.height, left..left + fft.width]);
     let (mut sum, mut weight) = (0.0, 0.0);
     for (row, wy) in part.rows().into_iter().zip(&window.0) {
@@ -278,8 +299,8 @@ fn windowed_spectrum(
         samples.extend(row.iter().zip(&window.1).map(|(v, wx)| wy * wx * (finite(*v) - mean)));
     }
     let mut spectrum = vec![Complex::new(0.0, 0.0); fft.spectrum_len()];
-    fft.forward(&mut samples, &mut spectrum, &mut Vec::new());
-    spectrum
+    fft.forward(&mut samples, &mut spectrum, &mut Vec::new(), progress)?;
+    Ok(spectrum)
 }
 
 fn evaluate(

@@ -9,6 +9,7 @@
 mod accumulate;
 mod advice;
 mod align;
+mod coverage;
 mod credible;
 mod dispersion;
 pub mod finish;

@@ -9,7 +9,7 @@ use crate::align::{AIR, Bench, Chosen, ripple_settings};
 use crate::credible::Expected;
 use crate::stack::StackError;
 use ndarray::Array2;
-use stillwright_picture::{Grade, Picture, Progress, Stage};
+use stillwright_picture::{Cancelled, Grade, Picture, Progress, Stage};
 use stillwright_seeing::field::{Field, Smoothness};
 use stillwright_seeing::luminance::own_smoothing;
 use stillwright_seeing::raster::{Kernel, Raster, reduce, smooth};
@@ -64,15 +64,20 @@ pub fn build(
 
     // The sharpest frame, moved so that its scene lies where the reference's does.
     let shift = survey.frames[home.0].shift;
-    let moved = moved(&home.1, shift.x_px, shift.y_px);
+    let moved = moved(&home.1, shift.x_px, shift.y_px, progress)?;
     let aligner = Aligner::new(&moved, settings, 2.0 * noise);
+    progress.check()?;
     let mut first = empty();
     let mut lost = bench.add_all(&chosen, &aligner, None, None, &mut first, say)?;
     let bent = first[0].whole(None);
     let bent_light = Raster::of_plane(bent.luminance().view());
+    progress.check()?;
     let aligner = Aligner::new(&bent_light, settings, noise);
     let correction = correction(bench, &aligner, &bent_light, say)?;
-    let expected = Expected::from_mean(&geometry_full_size(bench), &bent, &survey.noise);
+    progress.check()?;
+    let mean = geometry_full_size(bench);
+    progress.check()?;
+    let expected = Expected::from_mean(&mean, &bent, &survey.noise);
     let mut second = empty();
     lost.extend(bench.add_all(
         &chosen,
@@ -117,14 +122,20 @@ fn geometry_full_size(bench: &Bench<'_>) -> Array2<f32> {
 }
 
 /// `light(x + shift)`: the frame as the reference would see it.
-fn moved(light: &Raster, x_px: f32, y_px: f32) -> Raster {
+fn moved(
+    light: &Raster,
+    x_px: f32,
+    y_px: f32,
+    progress: &dyn Progress,
+) -> Result<Raster, Cancelled> {
     let mut out = Raster::zeros(light.width, light.height);
     for y in 0..light.height {
+        progress.check()?;
         for x in 0..light.width {
             out.values[y * light.width + x] = light.bilinear(x as f32 + x_px, y as f32 + y_px);
         }
     }
-    out
+    Ok(out)
 }
 
 /// Frames, spread over the sharper half of the capture, whose ripple is averaged.
@@ -152,7 +163,7 @@ fn correction(
     say: (Stage, &dyn Progress),
 ) -> Result<Field, StackError> {
     let mut out = mean_ripple(bench, aligner, say)?;
-    let of_mean = straighten(bent, bench);
+    let of_mean = straighten(bent, bench, say.1)?;
     let (columns, rows) = (out.columns, out.rows);
     let centre = |k: usize| (k as f32 + 0.5) * out.cell_px as f32 - 0.5;
     let of_mean: Vec<(f32, f32)> = (0..columns * rows)
@@ -187,7 +198,7 @@ fn mean_ripple(
     let mut fields = Vec::with_capacity(wanted);
     for some in indices.chunks(32) {
         progress.advance(stage, fields.len(), wanted)?;
-        for (index, field) in some.iter().zip(bench.fields(some, aligner)) {
+        for (index, field) in some.iter().zip(bench.fields(some, aligner, progress)?) {
             fields.extend(field.map(|field| (frames[*index].shift, field)));
         }
     }
@@ -215,7 +226,11 @@ fn middle_mean(values: &mut [f32]) -> f32 {
 }
 
 /// Where true positions lie minus where `bent` shows them: `bent(x) = straight(x + e(x))`.
-fn straighten(bent: &Raster, bench: &Bench<'_>) -> Field {
+fn straighten(
+    bent: &Raster,
+    bench: &Bench<'_>,
+    progress: &dyn Progress,
+) -> Result<Field, Cancelled> {
     let survey = bench.survey;
     let factor = survey.geometry_factor.max(1);
     let mut reduced = Raster::default();
@@ -239,9 +254,10 @@ fn straighten(bent: &Raster, bench: &Bench<'_>) -> Field {
     };
     let aligner =
         Aligner::new(&alike, settings, light_noise(bench) / (factor * factor * 30) as f32);
-    let mut field = aligner.align(&survey.geometry, (0.0, 0.0), None, &mut RippleWork::default());
+    let mut work = RippleWork::default();
+    let mut field = aligner.align(&survey.geometry, (0.0, 0.0), None, &mut work, progress)?;
     field.cell_px *= factor;
     let scale = factor as f32;
     field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);
-    field
+    Ok(field)
 }

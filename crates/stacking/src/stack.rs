@@ -5,6 +5,7 @@ use crate::advice::{KeepAdvice, advise};
 use crate::align::{Bench, Chosen, ripple_settings};
 use crate::credible::{Expected, enlarged};
 use crate::dispersion::{channel_offsets, laid_together};
+use crate::halves::Region;
 use crate::keep::{Worth, kept_frames};
 use crate::reference;
 use serde::{Deserialize, Serialize};
@@ -49,6 +50,8 @@ impl Default for StackSettings {
 pub struct Stack {
     /// All kept frames; linear, share of the camera's full scale.
     pub picture: Picture,
+    /// The part that nearly all kept frames show, px of the output: without the rims that drift bares.
+    pub covered: Region,
     /// Two stacks of one half of the kept frames each: they share no frame.
     pub halves: [Picture; 2],
     /// The keep that was used, percent.
@@ -124,10 +127,13 @@ pub fn stack_watched(
     let bench = Bench { source, survey, cells: worth.cells };
     let ripple = ripple_settings(format.width, format.height, settings.tile_px);
     let mut reference = reference::build(&bench, ripple, progress)?;
+    progress.check()?;
     let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
+    progress.check()?;
     let channels = format.layout.picture_channels();
     let offsets = channel_offsets(&reference.picture);
     reference.picture = laid_together(&reference.picture, &offsets);
+    progress.check()?;
     let credible =
         settings.reject_outliers.then(|| Expected::from_stack(&reference.picture, &survey.noise));
     let (percent, advice) = match settings.keep {
@@ -144,6 +150,7 @@ pub fn stack_watched(
     // What is credible was worked out px by px: other scales take it from the nearest px.
     let credible = credible.map(|c| c.at_scale(settings.scale, sums[0].size()));
     let fallback = enlarged(&reference.picture, settings.scale, sums[0].size());
+    progress.check()?;
     let mut lost = reference.lost;
     let (mut done, total) = (0, chosen.len());
     if let Some(look) = watcher {
@@ -169,8 +176,10 @@ pub fn stack_watched(
     lost.dedup();
     let [sums] = sums;
     let picture = sums.whole(Some(&fallback));
+    progress.check()?;
     let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
     Ok(Stack {
+        covered: sums.covered(),
         picture,
         halves,
         keep_percent: percent,
@@ -203,7 +212,7 @@ pub fn warp_fields(
     let ripple = ripple_settings(format.width, format.height, settings.tile_px);
     let reference = reference::build(&bench, ripple, progress)?;
     let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
-    Ok(bench.fields(indices, &aligner))
+    Ok(bench.fields(indices, &aligner, progress)?)
 }
 
 fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), StackError> {
@@ -248,6 +257,10 @@ struct Onward<'a> {
 impl Progress for Onward<'_> {
     fn advance(&self, stage: Stage, done: usize, _total: usize) -> Result<(), Cancelled> {
         self.progress.advance(stage, self.done + done, self.total)
+    }
+
+    fn check(&self) -> Result<(), Cancelled> {
+        self.progress.check()
     }
 }
 

@@ -1,13 +1,15 @@
 //! The stack as a whole, on small captures whose truth is a formula.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-use std::sync::OnceLock;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, OnceLock};
 use stillwright_picture::{
     Cancelled, FrameError, FrameFormat, FrameSource, Layout, Progress, RawFrame, SampleType,
     Samples, Silent, Stage,
 };
-use stillwright_seeing::{Survey, SurveySettings, survey};
+use stillwright_seeing::{EarlyGrade, Survey, SurveySettings, survey, survey_watched};
+use stillwright_stacking::finish::{FinishError, FinishSettings, Point, Sharpening, finish};
+use stillwright_stacking::halves::Region;
 use stillwright_stacking::{Keep, Stack, StackError, StackSettings, stack};
 
 const WIDTH: usize = 160;
@@ -311,4 +313,145 @@ fn cancelling_is_heeded_at_every_step() {
         let result = stack(&night, &whole, &settings, &stop);
         assert!(matches!(result, Err(StackError::Cancelled(_))), "{steps}");
     }
+}
+
+#[test]
+fn grades_are_handed_out_as_they_come_and_change_nothing() {
+    let night = Night { broken: Some(33), ..Night::default() };
+    let settings = SurveySettings::default();
+    let plain = survey(&night, &settings, &Silent).unwrap();
+    let early = Mutex::new(Vec::new());
+    let watcher = |batch: &[EarlyGrade]| early.lock().unwrap().extend_from_slice(batch);
+    let watched = survey_watched(&night, &settings, &Silent, Some(&watcher)).unwrap();
+    assert_eq!(plain.frames, watched.frames);
+    let bits = |s: &Survey| s.cell_grades.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+    assert_eq!(bits(&plain), bits(&watched));
+    assert_eq!(plain.geometry.values, watched.geometry.values);
+    let early = early.into_inner().unwrap();
+    assert_eq!(early.iter().map(|e| e.index).collect::<Vec<_>>(), (0..60).collect::<Vec<_>>());
+    assert!(early.iter().all(|e| e.unreadable == (e.index == 33)));
+    // The order that they promise is the one that comes out.
+    let usable = |i: &usize| *i != 33;
+    let order = |grade: &dyn Fn(usize) -> f32| {
+        let mut order: Vec<usize> = (0..60).filter(usable).collect();
+        order.sort_by(|a, b| grade(*b).total_cmp(&grade(*a)));
+        order
+    };
+    let promised = order(&|i| early[i].grade.0);
+    let found = order(&|i| watched.frames[i].grade.0);
+    let best = promised[..10].iter().filter(|i| found[..12].contains(i)).count();
+    assert!(best >= 9, "{promised:?} {found:?}");
+}
+
+/// Counts how often it is asked, and says no from a certain question on.
+struct Asked {
+    times: AtomicUsize,
+    no_from: usize,
+}
+
+impl Asked {
+    fn until(no_from: usize) -> Asked {
+        Asked { times: AtomicUsize::new(0), no_from }
+    }
+}
+
+impl Progress for Asked {
+    fn advance(&self, _: Stage, _: usize, _: usize) -> Result<(), Cancelled> {
+        self.check()
+    }
+
+    fn check(&self) -> Result<(), Cancelled> {
+        let before = self.times.fetch_add(1, Ordering::SeqCst);
+        if before >= self.no_from { Err(Cancelled) } else { Ok(()) }
+    }
+}
+
+/// Counts the frames that are read.
+struct Read<'a>(&'a Night, AtomicUsize);
+
+impl FrameSource for Read<'_> {
+    fn format(&self) -> FrameFormat {
+        self.0.format()
+    }
+
+    fn frame_count(&self) -> usize {
+        self.0.frame_count()
+    }
+
+    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
+        self.1.fetch_add(1, Ordering::SeqCst);
+        self.0.read_frame(index, frame)
+    }
+}
+
+/// How much is done after a stop is asked for: counted, for time depends on the machine.
+#[test]
+fn stacking_stops_within_a_row_of_cells_of_a_frame() {
+    let night = Night { frames: 40, ..Night::default() };
+    let whole = survey(&night, &SurveySettings::default(), &Silent).unwrap();
+    let settings = StackSettings { keep: Keep::Percent(50.0), ..StackSettings::default() };
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(2).build().unwrap();
+    let run = |no_from: usize| {
+        let (asked, frames) = (Asked::until(no_from), Read(&night, AtomicUsize::new(0)));
+        let result = pool.install(|| stack(&frames, &whole, &settings, &asked));
+        (result, asked.times.into_inner(), frames.1.into_inner())
+    };
+    let (stacked, all, reads) = run(usize::MAX);
+    let stacked = stacked.unwrap();
+    // A frame is asked for in every row of cells (16 px) of each of three rounds, and in every strip.
+    let aligned = 2 * 12 + stacked.frames_used;
+    assert!(all > aligned * (3 * HEIGHT / 16 + HEIGHT / 32), "{all} for {aligned} frames");
+    assert!(reads > aligned);
+    for percent in [2, 10, 30, 50, 70, 90, 99] {
+        let no_from = all * percent / 100;
+        let (result, times, _) = run(no_from);
+        assert!(matches!(result, Err(StackError::Cancelled(_))), "at {percent} %");
+        // What is still asked: a strip each, or what the other thread was at; nothing begins anew.
+        let late = times - no_from;
+        assert!(late <= HEIGHT / 32 + 4, "{late} questions after the stop, at {percent} %");
+    }
+    // No frame is read any more once it is to stop in the midst of aligning.
+    let (_, _, before) = run(all / 2);
+    assert!(before < reads);
+}
+
+#[test]
+fn finishing_stops_wherever_it_is() {
+    let (_, stacked) = made(&Night::default(), 30.0);
+    let run = |no_from: usize| {
+        let asked = Asked::until(no_from);
+        let result = finish(&stacked, &FinishSettings::default(), &asked);
+        (result, asked.times.into_inner())
+    };
+    let (finished, all) = run(usize::MAX);
+    finished.unwrap();
+    // Every row and column of the transforms asks.
+    assert!(all > 4 * (HEIGHT + WIDTH / 2), "{all}");
+    for percent in [1, 10, 40, 70, 95] {
+        let (result, _) = run(all * percent / 100);
+        assert!(matches!(result, Err(FinishError::Cancelled(_))), "at {percent} %");
+    }
+}
+
+/// A night whose mount drifts bares the rims; they have no say in the tone.
+#[test]
+fn rims_that_few_frames_show_are_known() {
+    let night = Night { frames: 40, ..Night::default() };
+    let (_, stacked) = made(&night, 50.0);
+    let covered = stacked.covered;
+    // Against a reference at one end of its wander the ground lies up to 8 px to one side and 6 px up or
+    // down; ripple adds 1.5 px and resampling 2.
+    let right = WIDTH - covered.left - covered.width;
+    let bottom = HEIGHT - covered.top - covered.height;
+    assert!(covered.left.max(right) <= 11 && covered.top.max(bottom) <= 9, "{covered:?}");
+    assert!(covered.left.max(right) > 2, "the rims are seen: {covered:?}");
+    let mut rimmed = stacked.clone();
+    rimmed.covered = Region { left: 8, top: 8, width: WIDTH - 16, height: HEIGHT - 16 };
+    rimmed.picture.planes.slice_mut(ndarray::s![.., .., ..3]).fill(-0.5);
+    let settings = FinishSettings { sharpening: Sharpening::None, ..FinishSettings::default() };
+    let tone = |s: &Stack| finish(s, &settings, &Silent).unwrap().used.tone;
+    let level = |point| if let Point::Level(level) = point { level } else { f32::NAN };
+    assert!(level(tone(&rimmed).black) > 0.0, "the rims are left out");
+    rimmed.covered = Region { left: 0, top: 0, width: WIDTH, height: HEIGHT };
+    assert!(level(tone(&rimmed).black) < -0.4, "and would have ruled");
 }

@@ -33,6 +33,9 @@ pub struct WindowArgs {
     /// Folder that the night and the window's look are kept in, instead of the usual one.
     #[arg(long, value_name = "DIR")]
     pub night: Option<PathBuf>,
+    /// Do everything anew: use nothing that was found before of the same capture and settings, and keep nothing.
+    #[arg(long)]
+    pub no_cache: bool,
     /// Say at the end how long the window's own code took for its frames.
     #[arg(long)]
     pub measure_frames: bool,

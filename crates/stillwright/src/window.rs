@@ -3,6 +3,7 @@
 use crate::args::WindowArgs;
 use crate::{Status, say};
 use std::path::PathBuf;
+use stillwright_night::cache::Cache;
 use stillwright_night::session::Places;
 use stillwright_workbench::{Report, WorkbenchOptions};
 
@@ -16,10 +17,11 @@ pub fn run(args: WindowArgs) -> Status {
     };
     // Paths are kept in the night, which is opened from other folders, too.
     let absolute = |path: PathBuf| std::path::absolute(&path).unwrap_or(path);
-    let options = WorkbenchOptions {
+    let mut options = WorkbenchOptions {
         files: args.files.into_iter().map(absolute).collect(),
         ..WorkbenchOptions::new(places)
     };
+    options.session.cache = if args.no_cache { None } else { Cache::usual() };
     let report: Option<Report> =
         if args.measure_frames { Some(Box::new(|text| eprint!("{text}"))) } else { None };
     match stillwright_workbench::run(options, report) {

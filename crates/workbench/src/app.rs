@@ -107,6 +107,11 @@ impl Workbench {
         self.session.send(command);
     }
 
+    /// Measure the processor time of frames, too.
+    pub fn watch_processor(&mut self) {
+        self.pace.watch_processor();
+    }
+
     /// Times of frames so far.
     pub fn pace(&self) -> &Pace {
         &self.pace
@@ -120,6 +125,7 @@ impl Workbench {
     /// Take in what has happened. Draws nothing.
     pub fn take_in(&mut self, ctx: &Context) {
         let since = Instant::now();
+        self.pace.begin();
         for effect in self.session.pump() {
             self.react(&effect);
         }

@@ -1,6 +1,7 @@
 //! How long our own code holds the window up, frame by frame.
 
 use std::time::{Duration, Instant};
+use stillwright_night::memory::thread_time;
 
 /// Upper ends of the bins, ms; the last bin has none.
 const BINS_MS: [f64; 9] = [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 33.0, 50.0, 100.0];
@@ -14,9 +15,30 @@ pub struct Pace {
     total: Duration,
     frames: u64,
     logic: Duration,
+    /// Whether processor time is looked at too, what it was when the frame began, and the most of a frame.
+    busy: Option<Busy>,
+}
+
+/// Processor time of frames: what others on a busy machine take is not in it.
+#[derive(Clone, Copy, Debug, Default)]
+struct Busy {
+    begun: Option<Duration>,
+    worst: Duration,
 }
 
 impl Pace {
+    /// Look at processor time, too.
+    pub fn watch_processor(&mut self) {
+        self.busy = Some(Busy::default());
+    }
+
+    /// A frame begins.
+    pub fn begin(&mut self) {
+        if let Some(busy) = &mut self.busy {
+            busy.begun = thread_time();
+        }
+    }
+
     /// The part of a frame before drawing took this long.
     pub fn logic(&mut self, since: Instant) {
         self.logic += since.elapsed();
@@ -31,6 +53,11 @@ impl Pace {
         self.worst = self.worst.max(took);
         self.total += took;
         self.frames += 1;
+        if let Some(busy) = &mut self.busy
+            && let (Some(begun), Some(now)) = (busy.begun.take(), thread_time())
+        {
+            busy.worst = busy.worst.max(now.saturating_sub(begun));
+        }
     }
 
     /// Frames so far.
@@ -52,6 +79,10 @@ impl Pace {
             self.frames,
             ms(self.worst)
         );
+        if let Some(busy) = self.busy {
+            let worst = ms(busy.worst);
+            text.push_str(&format!("processor time of one frame: at most {worst:.0} ms\n"));
+        }
         let mut from = 0.0;
         for (bin, count) in self.counts.iter().enumerate() {
             let range = match BINS_MS.get(bin) {

@@ -150,7 +150,12 @@ fn nothing_yet(ui: &mut Ui, area: Rect, tokens: &Tokens, desk: &mut Desk<'_>, vi
             "Files or whole folders: {}. They stay where they are and are never changed.",
             formats.join(", ")
         );
-        ui.label(RichText::new(words).font(body()).color(tokens.quiet));
+        let details: Vec<String> = stillwright_night::capture::FORMATS
+            .iter()
+            .map(|format| format!("{}: {}", format.name, format.reads))
+            .collect();
+        ui.label(RichText::new(words).font(body()).color(tokens.quiet))
+            .on_hover_text(details.join("\n"));
         ui.add_space(12.0);
         let text = RichText::new("Open captures…").font(title()).color(tokens.on_chosen);
         let button =

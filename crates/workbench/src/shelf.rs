@@ -143,7 +143,9 @@ pub fn state_words(entry: &Entry) -> (String, bool) {
         CaptureState::Growing => ("Still being recorded".into(), false),
         CaptureState::Gone => ("The file is gone".into(), true),
         CaptureState::Failed { words } => {
-            (words::sentence(words.lines().next().unwrap_or("it could not be done")), true)
+            // What it is; what was expected and what to do stands in the lightbox and in the message.
+            let line = words.lines().next().unwrap_or("it could not be done");
+            (words::sentence(line.split(": expected").next().unwrap_or(line)), true)
         }
     }
 }
@@ -166,8 +168,9 @@ fn card(
     thumbnails: &mut Thumbnails,
 ) -> Response {
     let (state, trouble) = state_words(entry);
-    let warning =
-        (!trouble).then(|| entry.facts.as_ref().and_then(|facts| facts.warnings.first())).flatten();
+    // In a few words here; the inspector has the details.
+    let headline = entry.facts.as_ref().and_then(|facts| facts.headline.as_ref());
+    let warning = headline.filter(|_| !trouble);
     let width = ui.available_width();
     let colour = if trouble { tokens.trouble } else { tokens.quiet };
     let wrap = |ui: &Ui, text: &str, colour: Color32| {
@@ -281,12 +284,13 @@ fn strip(painter: &Painter, area: Rect, tokens: &Tokens, entry: &Entry) {
     };
     let span = (most - least).max(1e-9);
     let columns = (area.width() / 2.0) as usize;
-    let count = chart.points.len();
+    let count = chart.frames;
     let mut line = Vec::with_capacity(columns);
     for column in 0..columns {
         let from = column * count / columns;
         let to = ((column + 1) * count / columns).max(from + 1).min(count);
-        let best = chart.points[from.min(count)..to]
+        let graded = chart.points.len();
+        let best = chart.points[from.min(graded)..to.min(graded)]
             .iter()
             .filter(|point| point.rejected.is_none())
             .map(|point| point.grade)

@@ -54,7 +54,12 @@ pub fn run(options: WorkbenchOptions, report: Option<Report>) -> Result<(), Wind
         "stillwright",
         native,
         Box::new(move |cc| match Workbench::new(&cc.egui_ctx, options) {
-            Ok(workbench) => Ok(Box::new(Reporting { workbench, report })),
+            Ok(mut workbench) => {
+                if report.is_some() {
+                    workbench.watch_processor();
+                }
+                Ok(Box::new(Reporting { workbench, report }))
+            }
             Err(error) => {
                 let words = error.to_string();
                 *theirs.lock().unwrap_or_else(PoisonError::into_inner) = Some(error);

@@ -8,6 +8,7 @@ use stillwright_seeing::noise::NoiseModel;
 use stillwright_seeing::raster::Raster;
 use stillwright_seeing::sharpness::CellGrid;
 use stillwright_seeing::{FrameReport, Rejection, SceneKind, Survey};
+use stillwright_stacking::halves::Region;
 use stillwright_stacking::{KeepAdvice, Rung, Stack};
 
 const REJECTIONS: [Rejection; 5] = [
@@ -123,6 +124,8 @@ pub(super) fn write_stack(stack: &Stack) -> Vec<u8> {
         w.counts(&[picture.channels(), picture.height(), picture.width()]);
         w.floats(picture.planes.iter());
     }
+    let covered = stack.covered;
+    w.counts(&[covered.left, covered.top, covered.width, covered.height]);
     w.float(stack.keep_percent);
     let ladder = stack.advice.as_ref().map_or(&[][..], |advice| &advice.ladder);
     w.byte(u8::from(stack.advice.is_some()));
@@ -151,6 +154,8 @@ pub(super) fn read_stack(bytes: &[u8]) -> Option<Stack> {
         Some(Picture { planes })
     };
     let (whole, halves) = (picture()?, [picture()?, picture()?]);
+    let [left, top, width, height] = r.counts()?.try_into().ok()?;
+    let covered = Region { left, top, width, height };
     let keep_percent = r.float()?;
     let (advised, percent, rungs) = (r.byte()? == 1, r.float()?, r.count()?);
     if rungs.checked_mul(12)? > bytes.len() {
@@ -172,6 +177,7 @@ pub(super) fn read_stack(bytes: &[u8]) -> Option<Stack> {
     (alike && r.is_empty()).then_some(Stack {
         picture: whole,
         halves,
+        covered,
         keep_percent,
         advice,
         frames_used,

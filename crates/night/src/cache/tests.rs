@@ -8,6 +8,7 @@ use stillwright_seeing::noise::NoiseModel;
 use stillwright_seeing::raster::Raster;
 use stillwright_seeing::sharpness::CellGrid;
 use stillwright_seeing::{FrameReport, Rejection, SceneKind};
+use stillwright_stacking::halves::Region;
 use stillwright_stacking::{KeepAdvice, Rung};
 
 fn survey() -> Survey {
@@ -41,6 +42,7 @@ fn stack() -> Stack {
     Stack {
         picture: picture(0.1),
         halves: [picture(0.2), picture(0.3)],
+        covered: Region { left: 1, top: 0, width: 3, height: 4 },
         keep_percent: 15.0,
         advice: Some(KeepAdvice {
             percent: 15.0,

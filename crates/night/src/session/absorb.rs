@@ -5,11 +5,14 @@ use super::chart::{Chart, known_percent};
 use super::effect::{Effect, StillOutcome};
 use super::entry::{CaptureId, Entry};
 use super::figures::OpticsFigures;
+use super::keeping::Keeping;
 use super::key::{StackKey, SurveyKey};
 use super::lanes::{Look, NamedChange, News, Opened, OrderMade, Output};
 use super::message::{Weight, for_window};
 use super::orders::Order;
-use super::{Session, gather};
+use super::{Session, gather, look};
+use crate::discard::later;
+use crate::still::whole;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -54,9 +57,19 @@ impl Session {
                 entry.redraw();
                 self.effects.push(Effect::Graded(id));
             }
+            Output::Grading(so_far) => {
+                let Some(entry) = self.entry_mut(so_far.id) else { return };
+                // What an earlier recipe gave stays in view until the new grades are there.
+                if entry.graded.is_none() && entry.survey_key().as_ref() == Some(&so_far.key) {
+                    entry.chart = Some(so_far.chart);
+                    if let Some(best) = so_far.best {
+                        entry.thumbnail = Some(best);
+                    }
+                }
+            }
             Output::Partial(partial) => {
                 if let Some(entry) = self.entry_mut(partial.capture) {
-                    entry.partial = Some(partial);
+                    later(entry.partial.replace(partial));
                 }
             }
             Output::Stacked { id, stacked } => {
@@ -64,7 +77,8 @@ impl Session {
                 if entry.stack_key().as_ref() != Some(&stacked.key) {
                     return;
                 }
-                entry.take_stack(stacked);
+                entry.take_stack(Arc::clone(&stacked));
+                self.keep_later(id, stacked);
                 self.effects.push(Effect::Stacked(id));
                 self.trim();
             }
@@ -81,26 +95,26 @@ impl Session {
                     return;
                 }
                 entry.inner.tone = Some(tone);
-                entry.still = Some(still);
-                entry.preview = None;
+                later((entry.still.replace(still), entry.preview.take()));
                 entry.inner.wanted = false;
+                self.tone_frame();
                 self.effects.push(Effect::Finished(id));
                 self.trim();
             }
             Output::Prepared { id, ahead } => {
                 if let Some(entry) = self.entry_mut(id) {
-                    entry.inner.ahead = Some(ahead);
+                    later(entry.inner.ahead.replace(ahead));
                 }
             }
             Output::Previewed(preview) => {
                 let id = preview.capture;
                 let Some(entry) = self.entry_mut(id) else { return };
-                entry.inner.ahead = Some(Arc::clone(&preview.ahead));
+                later(entry.inner.ahead.replace(Arc::clone(&preview.ahead)));
                 // A preview that came too late for this setting still is nearer than none: the
                 // next one is on its way. One of another stack shows another picture.
                 let same = entry.stacked.as_ref().is_some_and(|s| s.key == preview.of_still.stack);
                 if same && !entry.still_is_current() {
-                    entry.preview = Some(preview);
+                    later(entry.preview.replace(preview));
                     self.effects.push(Effect::Previewed(id));
                 }
             }
@@ -108,7 +122,8 @@ impl Session {
                 let id = frame.capture;
                 if self.entry(id).is_some() {
                     self.frame_trouble = None;
-                    self.frame = Some(frame);
+                    later(self.frame.replace(frame));
+                    self.tone_frame();
                     self.effects.push(Effect::FrameShown(id));
                 }
             }
@@ -142,6 +157,12 @@ impl Session {
             Output::Named(Err(words)) | Output::Trouble(words) => {
                 self.tell(Weight::Trouble, None, words);
             }
+            Output::Disowned { id } => {
+                if let Some(entry) = self.entry_mut(id) {
+                    entry.disown();
+                }
+            }
+            Output::Nothing => {}
             Output::Failed { id, words } => self.failed(id, words),
         }
     }
@@ -239,19 +260,53 @@ impl Session {
         }
         let (Some(made), Some(entry)) = (made, self.entry_mut(id)) else { return };
         entry.inner.written_key = Some(made.still.key.clone());
-        if entry.stack_key().as_ref() == Some(&made.stacked.key) && !entry.stack_is_current() {
-            entry.take_stack(made.stacked);
+        let fresh =
+            entry.stack_key().as_ref() == Some(&made.stacked.key) && !entry.stack_is_current();
+        if fresh {
+            entry.take_stack(Arc::clone(&made.stacked));
         }
         if entry.stacked.as_ref().is_some_and(|s| s.key == made.measures.of) {
             entry.measures = Some(made.measures);
             if entry.finish_key().as_ref() == Some(&made.still.key) {
                 entry.inner.tone = Some(made.tone);
-                entry.still = Some(made.still);
-                entry.preview = None;
+                later((entry.still.replace(made.still), entry.preview.take()));
             }
         }
         entry.redraw();
+        if fresh {
+            self.keep_later(id, made.stacked);
+        }
         self.trim();
+    }
+
+    /// Wish for a new stack to be kept for the next run: of a whole capture only, for a disk that failed
+    /// once may do better next time.
+    fn keep_later(&mut self, id: CaptureId, stacked: Arc<super::Stacked>) {
+        let Some(cache) = self.options.cache.clone().filter(|_| stacked.from.is_none()) else {
+            return;
+        };
+        let Some(entry) = self.entry(id) else { return };
+        let read = entry.graded.as_ref().is_some_and(|graded| whole(&graded.survey));
+        if let (true, Some(source)) =
+            (read && stacked.stack.frames_lost.is_empty(), entry.inner.source.clone())
+        {
+            // An older stack of the same capture that nobody asks for any more need not be kept.
+            let path = entry.path.clone();
+            self.to_keep.retain(|waiting| waiting.path != path);
+            self.to_keep.push_back(Keeping { path, source, stacked, cache });
+        }
+    }
+
+    /// The frame is shown in the tone of the still, where there is one.
+    fn tone_frame(&mut self) {
+        let Some(frame) = &self.frame else { return };
+        let still = self.entry(frame.capture).and_then(|entry| entry.still.as_ref());
+        let toned = look::in_tone(frame, still.map(|still| &*still.finished));
+        if toned.shown.stretch != frame.shown.stretch
+            || toned.in_tone_of_still != frame.in_tone_of_still
+        {
+            self.frame = Some(Arc::new(toned));
+        }
     }
 
     pub(super) fn order_failed(&mut self, group: u64, id: CaptureId, words: String) {
@@ -311,11 +366,8 @@ impl Session {
             match room.checked_sub(bytes) {
                 Some(left) => room = left,
                 None => {
-                    entry.stacked = None;
-                    entry.still = None;
-                    entry.partial = None;
-                    entry.preview = None;
-                    entry.inner.ahead = None;
+                    later((entry.stacked.take(), entry.still.take(), entry.partial.take()));
+                    later((entry.preview.take(), entry.inner.ahead.take()));
                 }
             }
         }
@@ -332,11 +384,18 @@ impl Entry {
         if let Some(advice) = &stacked.stack.advice {
             self.advice = Some(Arc::new(advice.clone()));
         }
-        self.stacked = Some(stacked);
-        self.partial = None;
-        self.preview = None;
+        later((self.stacked.replace(stacked), self.partial.take(), self.preview.take()));
         self.inner.tone = None;
         self.redraw();
+    }
+
+    /// Forget what was made: it is made anew.
+    fn disown(&mut self) {
+        later((self.graded.take(), self.stacked.take(), self.still.take(), self.preview.take()));
+        self.measures = None;
+        self.advice = None;
+        self.chart = None;
+        self.inner.ahead = None;
     }
 
     /// Chart, sliders and optics, anew from recipe and results.

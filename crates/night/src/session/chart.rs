@@ -3,7 +3,7 @@
 use crate::choice::FrameChoice;
 use std::sync::Arc;
 use stillwright_picture::Grade;
-use stillwright_seeing::{Rejection, Survey};
+use stillwright_seeing::{EarlyGrade, Rejection, Survey};
 use stillwright_stacking::Keep;
 
 /// One frame.
@@ -25,8 +25,10 @@ pub struct Point {
 /// The grades of a capture.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Chart {
-    /// One point a frame, in order of time.
+    /// One point a frame, in order of time; while a capture is being graded, of the first frames only.
     pub points: Vec<Point>,
+    /// Frames of the capture.
+    pub frames: usize,
     /// Indices of the usable frames, sharpest first.
     pub sorted: Vec<usize>,
     /// How many of `sorted` are kept; 0 while the keep is not known.
@@ -55,7 +57,7 @@ impl Chart {
         keep_percent: Option<f32>,
         frame_rate_hz: Option<f64>,
     ) -> Chart {
-        let seconds = frame_rate_hz.filter(|rate| *rate > 0.0).map_or(1.0, f64::recip);
+        let seconds = spacing_s(frame_rate_hz);
         let mut points: Vec<Point> = survey
             .frames
             .iter()
@@ -82,8 +84,45 @@ impl Chart {
             points[*index].kept = true;
         }
         let median = sorted.get(sorted.len() / 2).map_or(0.0, |index| points[*index].grade);
-        Chart { points, sorted, kept, keep_percent, median }
+        let frames = points.len();
+        Chart { points, frames, sorted, kept, keep_percent, median }
     }
+
+    /// The chart of the first frames of `frames`, while the others are still being graded.
+    pub(crate) fn early(grades: &[EarlyGrade], frames: usize, rate_hz: Option<f64>) -> Chart {
+        let seconds = spacing_s(rate_hz);
+        let point = |early: &EarlyGrade| Point {
+            index: early.index,
+            time_s: (early.index as f64 * seconds) as f32,
+            grade: early.grade.0,
+            rejected: early.unreadable.then_some(Rejection::Unreadable),
+            kept: false,
+        };
+        let points: Vec<Point> = grades.iter().map(point).collect();
+        let mut sorted: Vec<usize> =
+            (0..points.len()).filter(|at| points[*at].rejected.is_none()).collect();
+        sorted.sort_by(|a, b| Grade::sharpest_first(grades[*a].grade, grades[*b].grade));
+        let median = sorted.get(sorted.len() / 2).map_or(0.0, |at| points[*at].grade);
+        Chart { points, frames, sorted, kept: 0, keep_percent: None, median }
+    }
+
+    /// Time of the last frame of the capture, graded or not.
+    pub fn end_s(&self) -> f32 {
+        match self.points.get(1) {
+            Some(second) => second.time_s * self.frames.saturating_sub(1) as f32,
+            None => 0.0,
+        }
+    }
+
+    /// Whether every frame has been graded.
+    pub fn is_whole(&self) -> bool {
+        self.points.len() == self.frames
+    }
+}
+
+/// Seconds from frame to frame; 1 where the rate is not known.
+fn spacing_s(frame_rate_hz: Option<f64>) -> f64 {
+    frame_rate_hz.filter(|rate| *rate > 0.0).map_or(1.0, f64::recip)
 }
 
 /// The keep as far as it is known: the person's, or the advice.

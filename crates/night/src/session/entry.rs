@@ -81,6 +81,8 @@ pub struct Graded {
     pub key: SurveyKey,
     /// Grades, shifts, cells: without regard to the frames that the person left out.
     pub survey: Arc<Survey>,
+    /// SHA-256 of the capture it was made from, where it was kept from an earlier run that knew it.
+    pub(crate) from: Option<String>,
 }
 
 /// A stack, and what it depends on.
@@ -90,6 +92,8 @@ pub struct Stacked {
     pub key: StackKey,
     /// The stack.
     pub stack: Arc<Stack>,
+    /// SHA-256 of the capture it was made from, where it was kept from an earlier run that knew it.
+    pub(crate) from: Option<String>,
 }
 
 /// A finished still, and what it depends on.
@@ -122,7 +126,7 @@ pub struct Entry {
     pub recipe: Arc<Recipe>,
     /// The best frame so far.
     pub thumbnail: Option<Arc<Thumbnail>>,
-    /// Grades over time, once graded.
+    /// Grades over time; of the first frames while the capture is being graded.
     pub chart: Option<Arc<Chart>>,
     /// The survey, once graded.
     pub graded: Option<Arc<Graded>>,

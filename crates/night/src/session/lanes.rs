@@ -4,6 +4,7 @@
 use super::effect::StillOutcome;
 use super::entry::{Advance, CaptureId, Stacked, Still};
 use super::figures::Measures;
+use super::grading::SoFar;
 use super::key::FileStamp;
 use super::preview::Ahead;
 use super::shown::{PartialStack, RegionPreview, ShownFrame, Thumbnail};
@@ -25,6 +26,8 @@ pub(super) enum Output {
     Found { files: Vec<PathBuf>, known: usize, troubles: Vec<String> },
     /// A capture is open.
     Opened { id: CaptureId, opened: Box<Opened> },
+    /// Grades so far, while a capture is graded.
+    Grading(Box<SoFar>),
     /// A capture is graded.
     Graded { id: CaptureId, graded: Arc<Graded>, order: Arc<[usize]>, best: Option<Arc<Thumbnail>> },
     /// A stack in the making.
@@ -45,6 +48,8 @@ pub(super) enum Output {
     NoFrame { words: String },
     /// Where the stills of an order go, or why they cannot.
     Planned { group: u64, plans: Vec<(CaptureId, Result<StillFiles, String>)> },
+    /// What an earlier run kept of a capture was made from other bytes.
+    Disowned { id: CaptureId },
     /// A still of an order, with what was made for it.
     Ordered { id: CaptureId, outcome: StillOutcome, made: Option<Box<OrderMade>> },
     /// How the files are now.
@@ -55,6 +60,8 @@ pub(super) enum Output {
     Named(Result<NamedChange, String>),
     /// The work could not be done.
     Failed { id: CaptureId, words: String },
+    /// Work nobody waits for is done.
+    Nothing,
     /// Work that concerns no one capture could not be done.
     Trouble(String),
 }
@@ -250,6 +257,7 @@ pub(super) struct Lanes {
     pub named: Lane,
     pub save: Lane,
     pub watch: Lane,
+    pub keep: Lane,
 }
 
 impl Lanes {
@@ -267,10 +275,11 @@ impl Lanes {
             named: lane("named recipes")?,
             save: lane("save the night")?,
             watch: lane("watch the files")?,
+            keep: lane("keep stacks")?,
         })
     }
 
-    pub fn all(&mut self) -> [&mut Lane; 11] {
+    pub fn all(&mut self) -> [&mut Lane; 12] {
         [
             &mut self.gather,
             &mut self.open,
@@ -283,6 +292,7 @@ impl Lanes {
             &mut self.named,
             &mut self.save,
             &mut self.watch,
+            &mut self.keep,
         ]
     }
 

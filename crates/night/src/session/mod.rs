@@ -19,7 +19,9 @@ mod effect;
 mod entry;
 mod figures;
 mod gather;
+mod grading;
 mod history;
+mod keeping;
 mod key;
 mod lanes;
 mod look;
@@ -34,6 +36,7 @@ mod schedule;
 mod send;
 mod setting;
 mod shown;
+mod standing;
 mod watch;
 mod work;
 
@@ -49,6 +52,7 @@ pub use shown::{PartialStack, PictureId, RegionPreview, Shown, ShownFrame, Thumb
 
 use crate::recipe::Recipe;
 use history::History;
+use keeping::Keeping;
 use lanes::{Lanes, Signal};
 use message::Messages;
 use night_file::{NightFile, SavedCapture, SavedPath};
@@ -136,13 +140,16 @@ pub struct Session {
     to_gather: VecDeque<Vec<PathBuf>>,
     to_sample: VecDeque<PathBuf>,
     to_name: VecDeque<NameWish>,
+    to_keep: VecDeque<Keeping>,
     frame_wish: Option<(CaptureId, usize)>,
     looked_at: Option<(CaptureId, Region)>,
     /// What the preview thread was last given, and whether only to prepare it.
     previewed: Option<(CaptureId, Region, FinishKey)>,
     preparing: bool,
-    /// Threads for what a slider waits for: they never queue behind a stack's.
+    /// Threads for what a slider waits for, and for whole stills: neither queues behind a stack, and a preview
+    /// not behind a still, whose work its threads would take up while they wait for each other.
     quick: Arc<rayon::ThreadPool>,
+    whole: Arc<rayon::ThreadPool>,
     grading: Option<SurveyKey>,
     stacking: Option<StackKey>,
     finishing: Option<FinishKey>,
@@ -177,10 +184,13 @@ impl Session {
             return Err(OpenError::Locked { path: night });
         };
         let signal = Arc::new(Signal::new(wake));
-        let quick = rayon::ThreadPoolBuilder::new()
-            .thread_name(|number| format!("finish {number}"))
-            .build()
-            .map_err(std::io::Error::other)?;
+        let pool = |name: &'static str| {
+            let pool = rayon::ThreadPoolBuilder::new()
+                .thread_name(move |number| format!("{name} {number}"))
+                .build();
+            pool.map(Arc::new).map_err(std::io::Error::other)
+        };
+        let (quick, whole) = (pool("preview")?, pool("finish")?);
         let (named, named_troubles) = named::all(&options.places.recipes);
         let mut session = Session {
             options,
@@ -200,11 +210,13 @@ impl Session {
             to_gather: VecDeque::new(),
             to_sample: VecDeque::new(),
             to_name: VecDeque::new(),
+            to_keep: VecDeque::new(),
             frame_wish: None,
             looked_at: None,
             previewed: None,
             preparing: false,
-            quick: Arc::new(quick),
+            quick,
+            whole,
             grading: None,
             stacking: None,
             finishing: None,

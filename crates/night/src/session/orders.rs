@@ -5,7 +5,7 @@ use super::entry::{CaptureId, Still};
 use super::figures::Measures;
 use super::lanes::{OrderMade, Output};
 use super::work::{Finishing, Stacking, honoured, measures_of, stack_of, still_of};
-use super::{Stacked, watch};
+use super::{Stacked, keeping, watch};
 use crate::atomic::Existing;
 use crate::error::NightError;
 use crate::export::Format;
@@ -18,8 +18,8 @@ use crate::still::{Made, write_still};
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
-use stillwright_picture::Cancelled;
+use std::time::Instant;
+use stillwright_picture::{Cancelled, Progress};
 
 /// A still that waits for its turn.
 pub(super) struct Order {
@@ -163,6 +163,35 @@ pub(super) fn make(job: &Job<'_, Output>, task: Making) -> Result<Output, Cancel
     })
 }
 
+/// What was kept by an earlier run must come from these very bytes.
+fn checked(
+    job: &Job<'_, Output>,
+    task: &Making,
+    stacked: &Stacked,
+    print: &mut Fingerprinting,
+) -> Attempt<()> {
+    let Stacking { id, path, key, graded, source, cache } = &task.stacking;
+    let from: Vec<&String> = [&graded.from, &stacked.from].into_iter().flatten().collect();
+    if from.is_empty() {
+        return Ok(Ok(()));
+    }
+    let taken = match print.wait(|| job.check().is_ok()) {
+        Ok(taken) => taken.ok_or(Cancelled)?,
+        Err(error) => return Ok(Err(NightError::read(path.clone(), error).to_string())),
+    };
+    if from.iter().all(|hash| **hash == taken.sha256) {
+        return Ok(Ok(()));
+    }
+    if let (Some(cache), Some(keys)) = (cache, keeping::cache_keys(path, &**source, key)) {
+        cache.forget(&keys);
+    }
+    job.partial(Output::Disowned { id: *id });
+    Ok(Err(format!(
+        "the file is not the one that was graded before; it is graded anew: ask again then\n  {}",
+        path.display()
+    )))
+}
+
 type Attempt<T> = Result<Result<T, String>, Cancelled>;
 
 fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
@@ -185,7 +214,7 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
             path.display()
         )));
     }
-    let print = or_words!(Fingerprinting::begin(path).map_err(reading));
+    let mut print = or_words!(Fingerprinting::begin(path).map_err(reading));
     let survey = honoured(&stacking.graded.survey, &stacking.key.frames);
     clock.lap("survey (made before)");
     let stacked = match &task.stacked {
@@ -206,12 +235,12 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
                 finish: recipe.finish.clone(),
                 stacked: Arc::clone(&stacked),
                 measures: None,
-                delay: Duration::ZERO,
             };
             or_words!(still_of(job, &finishing, &measures)?)
         }
     };
     clock.lap(if task.still.is_some() { "finish (made before)" } else { "finish" });
+    or_words!(checked(job, task, &stacked, &mut print)?);
     let made = Made {
         facts: stacking.source.facts(),
         survey: &survey,

@@ -1,5 +1,6 @@
 //! Where a session keeps its own files.
 
+use crate::cache::Cache;
 use std::path::PathBuf;
 
 /// Where the night and the named recipes lie. Captures are never written to.
@@ -40,11 +41,19 @@ pub struct SessionOptions {
     /// Bytes of stacks and stills kept in memory for captures that are not selected; beyond it the
     /// ones looked at longest ago are made anew when they are wanted.
     pub memory_bytes: u64,
+    /// Where surveys and stacks are kept from run to run; nowhere when left out.
+    pub cache: Option<Cache>,
 }
 
 impl SessionOptions {
-    /// The usual behaviour.
+    /// The usual behaviour, with nothing kept from run to run but the night itself.
     pub fn new(places: Places) -> SessionOptions {
-        SessionOptions { places, grade_unasked: true, stack_unasked: true, memory_bytes: 1 << 30 }
+        SessionOptions {
+            places,
+            grade_unasked: true,
+            stack_unasked: true,
+            memory_bytes: 1 << 30,
+            cache: None,
+        }
     }
 }

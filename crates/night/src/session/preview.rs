@@ -1,4 +1,6 @@
-//! The finish of a region, ahead of the whole picture: the same functions on a crop with a margin.
+//! The finish of a region, ahead of the whole picture: the same functions on a crop with a margin. A
+//! region too large for that is worked out in blocks while nothing else is to be done ([`Reduced`]);
+//! from these it follows a slider as a whole.
 //!
 //! Only what the whole picture decides is taken from the last whole still: automatic black and
 //! white points. Everything else is exact for detail scales, and nearly so for deconvolution (see
@@ -14,7 +16,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use stillwright_picture::{Cancelled, Picture};
 use stillwright_stacking::finish::{
-    Balance, FinishError, FinishSettings, Optics, Point, Sharpening, Tone, WienerSettings,
+    Balance, FinishError, FinishSettings, Optics, Point, Reduced, Sharpening, Tone, WienerSettings,
     margin_px, render_from, resolve, undone,
 };
 use stillwright_stacking::halves::Region;
@@ -42,16 +44,26 @@ pub(super) struct Previewing {
     pub ahead: Option<Arc<Ahead>>,
 }
 
-/// A region with the blur undone: what its detail scales start from.
+/// What the last region starts from.
 #[derive(Debug)]
 pub(crate) struct Ahead {
     stack: StackKey,
     optics: Option<Optics>,
-    undo: Option<WienerSettings>,
-    /// Left, top, right, bottom.
-    crop: [usize; 4],
-    picture: Picture,
-    light: Option<Vec<f32>>,
+    kind: Kind,
+}
+
+#[derive(Debug)]
+enum Kind {
+    /// A crop with the blur undone: what its detail scales start from.
+    Crop {
+        undo: Option<WienerSettings>,
+        /// Left, top, right, bottom.
+        crop: [usize; 4],
+        picture: Picture,
+        light: Option<Vec<f32>>,
+    },
+    /// A region too large to be finished px by px.
+    Reduced { region: Region, reduced: Box<Reduced> },
 }
 
 /// Work out what the region starts from, before any slider moves.
@@ -59,22 +71,99 @@ pub(super) fn prepare(job: &Job<'_, Output>, task: &Previewing) -> Result<Output
     job.pause(PAN_RESTS)?;
     let settings = known(&task.key.finish, &task.measures);
     let (used, _) = resolve(&*task.stacked.stack, &task.measures.measured, &settings);
-    let (_, crop) = places(task, margin_px(&used));
-    Ok(match ahead(job, task, &used, crop) {
+    let ahead = match reduced_ahead(job, task, &used) {
+        Ok(Some(ahead)) => Ok(ahead),
+        Ok(None) => ahead(job, task, &used, places(task, margin_px(&used)).1),
+        Err(error) => Err(error),
+    };
+    Ok(match ahead {
         Ok(ahead) => Output::Prepared { id: task.id, ahead },
         Err(FinishError::Cancelled(cancelled)) => return Err(cancelled),
         Err(error) => Output::Failed { id: task.id, words: error.to_string() },
     })
 }
 
+/// For a region too large for its pixels: it in blocks, and how large they are. Blocks lie on the grid of
+/// the whole picture, so that they are those of its levels on the screen.
+fn in_blocks(task: &Previewing, used: &FinishSettings) -> Option<(Region, usize)> {
+    let whole = &task.stacked.stack.picture;
+    let (width, height) = (whole.width(), whole.height());
+    let (region, _) = places(task, margin_px(used));
+    let wished = clipped(task.region, (width, height));
+    if region == wished {
+        return None;
+    }
+    let mut factor = 2;
+    while (wished.width / factor) * (wished.height / factor) > MOST_PIXELS {
+        factor *= 2;
+    }
+    let span = |first: usize, len: usize, all: usize| {
+        let from = first / factor * factor;
+        (from, ((first + len).next_multiple_of(factor).min(all) - from) / factor * factor)
+    };
+    let (left, width) = span(wished.left, wished.width, width);
+    let (top, height) = span(wished.top, wished.height, height);
+    (width > 0 && height > 0).then_some((Region { left, top, width, height }, factor))
+}
+
+/// The blocks of a large region: at hand, or worked out; `None` for a region that is quick px by px, and
+/// where sharpening is not by detail scales.
+fn reduced_ahead(
+    job: &Job<'_, Output>,
+    task: &Previewing,
+    used: &FinishSettings,
+) -> Result<Option<Arc<Ahead>>, FinishError> {
+    if let Some((at_hand, _, reduced)) = blocks_at_hand(task, used)
+        && reduced.serves_exactly(used)
+    {
+        return Ok(Some(at_hand));
+    }
+    let Some((region, factor)) = in_blocks(task, used) else { return Ok(None) };
+    let Some(margin) = Reduced::margin_px(used) else { return Ok(None) };
+    let whole = &task.stacked.stack.picture;
+    let [left, top, right, bottom] = around(region, margin, whole);
+    let crop = Picture {
+        planes: whole.planes.slice(ndarray::s![.., top..bottom, left..right]).to_owned(),
+    };
+    let inner = Region { left: region.left - left, top: region.top - top, ..region };
+    let made = Reduced::new(&crop, inner, factor, used, &task.measures.measured, job)?;
+    Ok(made.map(|reduced| {
+        let kind = Kind::Reduced { region, reduced: Box::new(reduced) };
+        Arc::new(Ahead { stack: task.stacked.key.clone(), optics: task.measures.told, kind })
+    }))
+}
+
+/// The blocks of the last region, where they serve.
+fn blocks_at_hand<'a>(
+    task: &'a Previewing,
+    used: &FinishSettings,
+) -> Option<(Arc<Ahead>, Region, &'a Reduced)> {
+    let ahead = task.ahead.as_ref().filter(|ahead| ahead.is_of(task))?;
+    let Kind::Reduced { region, reduced } = &ahead.kind else { return None };
+    let same = in_blocks(task, used) == Some((*region, reduced.factor()));
+    (same && reduced.serves(used)).then(|| (Arc::clone(ahead), *region, &**reduced))
+}
+
+impl Ahead {
+    /// Whether it is of the stack and the optics that `task` has.
+    fn is_of(&self, task: &Previewing) -> bool {
+        self.optics == task.measures.told && self.stack == task.stacked.key
+    }
+}
+
+/// `region` with a margin, within `whole`: left, top, right, bottom.
+fn around(region: Region, margin: usize, whole: &Picture) -> [usize; 4] {
+    let (left, top) = (region.left.saturating_sub(margin), region.top.saturating_sub(margin));
+    let right = (region.left + region.width + margin).min(whole.width());
+    let bottom = (region.top + region.height + margin).min(whole.height());
+    [left, top, right, bottom]
+}
+
 /// The region that is quick, and its crop with the margin.
 fn places(task: &Previewing, margin: usize) -> (Region, [usize; 4]) {
     let whole = &task.stacked.stack.picture;
     let region = quick(task.region, (whole.width(), whole.height()), margin);
-    let (left, top) = (region.left.saturating_sub(margin), region.top.saturating_sub(margin));
-    let right = (region.left + region.width + margin).min(whole.width());
-    let bottom = (region.top + region.height + margin).min(whole.height());
-    (region, [left, top, right, bottom])
+    (region, around(region, margin, whole))
 }
 
 /// What the crop starts from: at hand, or worked out.
@@ -88,9 +177,10 @@ fn ahead(
         Sharpening::DetailScales(detail) => detail.undo,
         _ => None,
     };
-    let optics = task.measures.told;
     let fits = |a: &&Arc<Ahead>| {
-        a.crop == crop && a.undo == undo && a.optics == optics && a.stack == task.stacked.key
+        let same =
+            matches!(&a.kind, Kind::Crop { undo: u, crop: c, .. } if *u == undo && *c == crop);
+        same && a.is_of(task)
     };
     if let Some(at_hand) = task.ahead.as_ref().filter(fits) {
         return Ok(Arc::clone(at_hand));
@@ -100,7 +190,8 @@ fn ahead(
     let picture =
         Picture { planes: whole.slice(ndarray::s![.., top..bottom, left..right]).to_owned() };
     let light = undone(&picture, used, &task.measures.measured, job)?;
-    Ok(Arc::new(Ahead { stack: task.stacked.key.clone(), optics, undo, crop, picture, light }))
+    let kind = Kind::Crop { undo, crop, picture, light };
+    Ok(Arc::new(Ahead { stack: task.stacked.key.clone(), optics: task.measures.told, kind }))
 }
 
 /// Finish the region.
@@ -118,27 +209,40 @@ pub(super) fn preview(job: &Job<'_, Output>, task: &Previewing) -> Result<Output
         // An automatic point of the last still beyond a new one of the person's.
         used.tone = task.key.finish.tone;
     }
-    let (region, crop) = places(task, margin_px(&used));
-    let rendered = ahead(job, task, &used, crop).and_then(|ahead| {
-        let light = ahead.light.as_deref();
-        render_from(&ahead.picture, light, &used, &task.measures.measured, job).map(|p| (p, ahead))
-    });
-    let (rendered, ahead) = match rendered {
+    let (region, picture, ahead) = match rendered(job, task, &used) {
         Ok(rendered) => rendered,
         Err(FinishError::Cancelled(cancelled)) => return Err(cancelled),
         Err(error) => return Ok(Output::Failed { id: task.id, words: error.to_string() }),
     };
-    let (x, y) = (region.left - crop[0], region.top - crop[1]);
-    let part = rendered.planes.slice(ndarray::s![.., y..y + region.height, x..x + region.width]);
-    let picture = Arc::new(Picture { planes: part.to_owned() });
     Ok(Output::Previewed(Arc::new(RegionPreview {
         capture: task.id,
         region,
-        shown: Shown::finished(picture),
+        shown: Shown::finished(Arc::new(picture)),
         milliseconds: begun.elapsed().as_secs_f64() * 1e3,
         of_still: task.key.clone(),
         ahead,
     })))
+}
+
+/// The region from its blocks where they are at hand, else as much of it px by px as is quick.
+fn rendered(
+    job: &Job<'_, Output>,
+    task: &Previewing,
+    used: &FinishSettings,
+) -> Result<(Region, Picture, Arc<Ahead>), FinishError> {
+    if let Some((ahead, region, reduced)) = blocks_at_hand(task, used) {
+        return Ok((region, reduced.render(used, job)?, ahead));
+    }
+    let (region, crop) = places(task, margin_px(used));
+    let ahead = ahead(job, task, used, crop)?;
+    let Kind::Crop { picture, light, .. } = &ahead.kind else {
+        return Err(FinishError::Setting("the region was not prepared".into()));
+    };
+    let whole = render_from(picture, light.as_deref(), used, &task.measures.measured, job)?;
+    let (x, y) = (region.left - crop[0], region.top - crop[1]);
+    let part = whole.planes.slice(ndarray::s![.., y..y + region.height, x..x + region.width]);
+    let picture = Picture { planes: part.to_owned() };
+    Ok((region, picture, ahead))
 }
 
 /// The settings with everything that was found before put in, so that resolving them costs
@@ -155,13 +259,19 @@ fn known(finish: &FinishSettings, measures: &Measures) -> FinishSettings {
     settings
 }
 
+/// `region` cut to a picture of `size` (columns, rows); at least one px.
+fn clipped(region: Region, size: (usize, usize)) -> Region {
+    let left = region.left.min(size.0.saturating_sub(1));
+    let top = region.top.min(size.1.saturating_sub(1));
+    let width = region.width.clamp(1, size.0 - left);
+    let height = region.height.clamp(1, size.1 - top);
+    Region { left, top, width, height }
+}
+
 /// The part of `region` around its middle that is quick to finish with `margin`, within a picture
 /// of `size` (columns, rows); at least one px.
 fn quick(region: Region, size: (usize, usize), margin: usize) -> Region {
-    let left = region.left.min(size.0.saturating_sub(1));
-    let top = region.top.min(size.1.saturating_sub(1));
-    let mut width = region.width.clamp(1, size.0 - left);
-    let mut height = region.height.clamp(1, size.1 - top);
+    let Region { left, top, mut width, mut height } = clipped(region, size);
     let (middle_x, middle_y) = (left + width / 2, top + height / 2);
     let cost = |w: usize, h: usize| (w + 2 * margin) * (h + 2 * margin);
     if cost(width, height) > MOST_PIXELS {

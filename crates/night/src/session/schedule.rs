@@ -2,18 +2,19 @@
 //! and what is wanted.
 
 use super::effect::{Effect, StillOutcome};
-use super::entry::{Advance, CaptureId, CaptureState, Entry};
+use super::entry::{CaptureId, Entry};
+use super::grading::{Grading, grade};
+use super::keeping::keep;
 use super::key::FinishKey;
 use super::lanes::{Output, Running};
-use super::message::for_window;
 use super::orders::{self, Making};
 use super::preview::{self, Previewing};
-use super::work::{self, Finishing, Grading, Stacking};
+use super::work::{self, Finishing, Stacking};
 use super::{Cancel, Session, gather, look, named, watch};
+use crate::cache::Cache;
 use crate::sample_night::{SampleFiles, write_sample};
 use std::sync::Arc;
 use std::time::Duration;
-use stillwright_picture::Stage;
 use stillwright_sample::SampleSettings;
 
 /// Time in which a moved slider may move on before the whole picture is finished again.
@@ -30,12 +31,13 @@ impl Session {
         self.grade_next();
         self.settle_hopeless_orders();
         self.stack_next();
-        self.finish_next();
         self.preview_next();
+        self.finish_next();
         self.frame_next();
         self.plan_next();
         self.save_next();
         self.watch_next();
+        self.keep_next();
         for (all, outcome) in self.orders.ended() {
             if all {
                 let outcome = Arc::new(outcome);
@@ -151,9 +153,16 @@ impl Session {
         let mut running =
             Running::new(Some(id), format!("grading {}", entry.name), Cancel::Capture(id));
         running.frame_bytes = entry.frame_bytes();
-        let task = Grading { id, path: entry.path.clone(), key: key.clone(), source };
+        let task = Grading {
+            id,
+            path: entry.path.clone(),
+            key: key.clone(),
+            source,
+            frame_rate_hz: entry.facts.as_ref().and_then(|facts| facts.frame_rate_hz),
+            cache: self.options.cache.clone(),
+        };
         self.grading = Some(key);
-        self.lanes.grade.start(running, move |job| work::grade(job, task));
+        self.lanes.grade.start(running, move |job| grade(job, task));
     }
 
     /// Orders for captures that cannot be worked on have failed.
@@ -220,9 +229,9 @@ impl Session {
     }
 
     fn start_stack(&mut self, id: CaptureId) {
-        let Some((entry, task)) = self.entry(id).and_then(|e| Some((e, e.stacking()?))) else {
-            return;
-        };
+        let cache = self.options.cache.clone();
+        let found = self.entry(id).and_then(|e| Some((e, e.stacking(cache)?)));
+        let Some((entry, task)) = found else { return };
         let mut running =
             Running::new(Some(id), format!("stacking {}", entry.name), Cancel::Capture(id));
         running.frame_bytes = entry.frame_bytes();
@@ -231,10 +240,9 @@ impl Session {
     }
 
     fn start_order(&mut self, order: orders::Order) {
-        let Some((entry, stacking)) = self.entry(order.id).and_then(|e| Some((e, e.stacking()?)))
-        else {
-            return;
-        };
+        let cache = self.options.cache.clone();
+        let found = self.entry(order.id).and_then(|e| Some((e, e.stacking(cache)?)));
+        let Some((entry, stacking)) = found else { return };
         let recipe = Arc::new(entry.settled().clone());
         let stacked = entry.stacked.clone().filter(|s| s.key == stacking.key);
         let key = FinishKey { stack: stacking.key.clone(), finish: recipe.finish.clone() };
@@ -277,6 +285,11 @@ impl Session {
         if runs && self.finishing.as_ref() == Some(&key) {
             return;
         }
+        let previewed = entry.measures.is_some() && !self.preparing;
+        if previewed && !self.lanes.preview.is_idle() {
+            // The whole follows what is seen, and does not take the processor from it.
+            return self.lanes.finish.stop();
+        }
         let measures =
             entry.measures.clone().filter(|m| m.of == stacked.key && m.told == key.finish.optics);
         let id = entry.id;
@@ -287,13 +300,15 @@ impl Session {
             finish: key.finish.clone(),
             stacked,
             measures,
-            delay,
         };
         let running =
             Running::new(Some(id), format!("finishing {}", entry.name), Cancel::Capture(id));
         self.finishing = Some(key);
-        let quick = Arc::clone(&self.quick);
-        self.lanes.finish.start(running, move |job| quick.install(|| work::finish(job, &task)));
+        let pool = Arc::clone(&self.whole);
+        self.lanes.finish.start(running, move |job| {
+            job.pause(delay)?;
+            pool.install(|| work::finish(job, &task))
+        });
     }
 
     fn preview_next(&mut self) {
@@ -388,50 +403,16 @@ impl Session {
         }
     }
 
-    fn state_of(&self, entry: &Entry) -> CaptureState {
-        let id = entry.id;
-        let none = |stage| Advance {
-            stage,
-            done: 0,
-            total: 0,
-            frames_per_s: None,
-            megabytes_per_s: None,
-            seconds_left: None,
-        };
-        let inner = &entry.inner;
-        if inner.gone {
-            return CaptureState::Gone;
+    /// Stacks are kept when nothing is being read or computed that somebody waits for.
+    fn keep_next(&mut self) {
+        let busy = !(self.lanes.grade.is_idle() && self.lanes.stack.is_idle());
+        if busy || !self.lanes.keep.is_idle() || !self.lanes.finish.is_idle() {
+            return;
         }
-        if inner.growing {
-            return CaptureState::Growing;
+        if let Some(task) = self.to_keep.pop_front() {
+            let running = Running::new(None, "keeping a stack".into(), Cancel::All);
+            self.lanes.keep.start(running, move |job| keep(job, &task));
         }
-        if self.lanes.grade.works_on(id) {
-            let advance = self.lanes.grade.running.as_ref().and_then(|r| r.advance);
-            return CaptureState::Grading(advance.unwrap_or(none(Stage::Sampling)));
-        }
-        if self.lanes.stack.works_on(id) {
-            let advance = self.lanes.stack.running.as_ref().and_then(|r| r.advance);
-            return CaptureState::Stacking(advance.unwrap_or(none(Stage::Reference)));
-        }
-        if self.lanes.open.works_on(id) {
-            return CaptureState::Opening;
-        }
-        if let Some(words) = &inner.failed {
-            return CaptureState::Failed { words: for_window(words) };
-        }
-        if entry.still_is_current() && entry.stack_is_current() {
-            return CaptureState::Done;
-        }
-        if inner.held {
-            return CaptureState::Stopped;
-        }
-        if self.lanes.finish.works_on(id) {
-            return CaptureState::Finishing;
-        }
-        if inner.written_key.is_some() && inner.written_key == entry.finish_key() {
-            return CaptureState::Done;
-        }
-        if entry.survey_is_current() { CaptureState::Graded } else { CaptureState::Waiting }
     }
 }
 
@@ -454,7 +435,7 @@ impl Entry {
         self.stack_key().map(|stack| FinishKey { stack, finish })
     }
 
-    fn stacking(&self) -> Option<Stacking> {
+    fn stacking(&self, cache: Option<Cache>) -> Option<Stacking> {
         let graded = self.graded.clone().filter(|_| self.survey_is_current())?;
         Some(Stacking {
             id: self.id,
@@ -462,6 +443,7 @@ impl Entry {
             key: self.stack_key()?,
             graded,
             source: self.inner.source.clone()?,
+            cache,
         })
     }
 

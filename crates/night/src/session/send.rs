@@ -74,7 +74,7 @@ impl Session {
         }
         self.orders.give_up(|_| true, Some(id));
         self.history.forget(id);
-        self.entries.remove(at);
+        crate::discard::later(self.entries.remove(at));
         if self.selected == Some(id) {
             let next = self.entries.get(at).or(self.entries.last());
             self.selected = next.map(|entry| entry.id);
@@ -203,6 +203,6 @@ impl super::Entry {
         self.inner.held = true;
         self.inner.wanted = false;
         self.inner.wanted_grades = false;
-        self.partial = None;
+        crate::discard::later(self.partial.take());
     }
 }

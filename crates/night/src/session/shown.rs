@@ -2,6 +2,7 @@
 //! changes.
 
 use super::entry::CaptureId;
+use crate::pyramid::Stretch;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use stillwright_picture::{Picture, Shift};
@@ -27,16 +28,14 @@ pub struct Shown {
     pub id: PictureId,
     /// The samples; 1 channel (light) or 3 (red, green, blue).
     pub picture: Arc<Picture>,
-    /// The value to draw black.
-    pub black: f32,
-    /// The value to draw white, above `black`.
-    pub white: f32,
+    /// How its values become grey or colour.
+    pub stretch: Stretch,
 }
 
 impl Shown {
     /// A finished picture: 0 is black, 1 is white.
     pub(crate) fn finished(picture: Arc<Picture>) -> Shown {
-        Shown { id: PictureId::next(), picture, black: 0.0, white: 1.0 }
+        Shown { id: PictureId::next(), picture, stretch: Stretch::NONE }
     }
 }
 
@@ -80,8 +79,15 @@ pub struct ShownFrame {
     pub capture: CaptureId,
     /// Which, from 0.
     pub index: usize,
-    /// Its light, linear, share of full scale. A mosaic is shown as its light, without colour.
+    /// Its light, linear, share of full scale; colours of a mosaic are filled in from their neighbours, for
+    /// the eye only.
     pub shown: Shown,
+    /// Whether it is shown in the tone of the still, so that the two can be compared.
+    pub in_tone_of_still: bool,
+    /// Its own levels, as long as there is no still.
+    pub(crate) own: Stretch,
+    /// Light that came through, by which the stack divides it; 1 before the capture is graded.
+    pub(crate) transparency: f32,
     /// Where the scene lies in it minus where it lies in the still, px of the capture; 0 before
     /// the capture is graded.
     pub shift: Shift,
@@ -98,10 +104,10 @@ pub struct ShownFrame {
 pub struct RegionPreview {
     /// Of which capture.
     pub capture: CaptureId,
-    /// Which part, px of the still. At most as large as what was looked at: where that is too
-    /// large to be quick, its middle.
+    /// Which part, px of the still. Where what is looked at is too large to be finished px by px, all of
+    /// it at reduced size, or, as long as that is not prepared, its middle.
     pub region: Region,
-    /// The part, finished.
+    /// The part, finished; it fills `region`, but may have fewer px.
     pub shown: Shown,
     /// Milliseconds that the computation took.
     pub milliseconds: f64,

@@ -1,12 +1,12 @@
 //! What the job threads do: from an open capture to grades, stack, still and files.
 
-use super::chart::sharpest_first;
 use super::entry::{CaptureId, Graded, Stacked, Still};
 use super::figures::Measures;
-use super::key::{FinishKey, StackKey, SurveyKey};
+use super::key::{FinishKey, StackKey};
 use super::lanes::{Look, Opened, Output};
 use super::shown::{PartialStack, Shown};
-use super::{look, watch};
+use super::{keeping, look, watch};
+use crate::cache::Cache;
 use crate::choice::FrameChoice;
 use crate::error::NightError;
 use crate::files::open_capture;
@@ -17,12 +17,11 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
 use stillwright_capture::{Capture, Overrides};
 use stillwright_picture::{
     Cancelled, FrameError, FrameFormat, FrameSource, Picture, Progress, RawFrame, Stage,
 };
-use stillwright_seeing::{Survey, survey};
+use stillwright_seeing::Survey;
 use stillwright_stacking::finish::{
     FinishSettings, Finished, Sharpening, finish_measured, measure, resolve,
 };
@@ -30,9 +29,9 @@ use stillwright_stacking::{Stack, stack_watched};
 
 /// A capture that hands out no more frames once the work is to stop: a batch of frames under way
 /// ends with the ones that are being read, and not with the batch.
-struct Stoppable<'a> {
-    source: &'a dyn Capture,
-    stop: Arc<AtomicBool>,
+pub(super) struct Stoppable<'a> {
+    pub source: &'a dyn Capture,
+    pub stop: Arc<AtomicBool>,
 }
 
 impl FrameSource for Stoppable<'_> {
@@ -54,7 +53,7 @@ impl FrameSource for Stoppable<'_> {
 
 /// A result, or the words of what went wrong. Whatever came of work that was to stop is worthless,
 /// for it may have missed frames.
-fn settled<T>(
+pub(super) fn settled<T>(
     result: Result<T, NightError>,
     stop: &AtomicBool,
 ) -> Result<Result<T, String>, Cancelled> {
@@ -92,32 +91,6 @@ pub(super) fn open(
     })
 }
 
-/// What grading needs.
-pub(super) struct Grading {
-    pub id: CaptureId,
-    pub path: PathBuf,
-    pub key: SurveyKey,
-    pub source: Arc<dyn Capture>,
-}
-
-/// Grade a capture.
-pub(super) fn grade(job: &Job<'_, Output>, task: Grading) -> Result<Output, Cancelled> {
-    let Grading { id, path, key, source } = task;
-    let stop = job.stop_flag();
-    let frames = Stoppable { source: &*source, stop: Arc::clone(&stop) };
-    let done = survey(&frames, &key.survey, job).map_err(|e| NightError::seeing(path, e));
-    Ok(match settled(done, &stop)? {
-        Ok(survey) => {
-            let order = sharpest_first(&survey);
-            let best =
-                order.first().and_then(|index| look::thumbnail(&*source, *index)).map(Arc::new);
-            let graded = Arc::new(Graded { key, survey: Arc::new(survey) });
-            Output::Graded { id, graded, order, best }
-        }
-        Err(words) => Output::Failed { id, words },
-    })
-}
-
 /// The survey with the person's choice marked in it; a copy only where something was left out.
 pub(super) fn honoured(survey: &Arc<Survey>, choice: &FrameChoice) -> Arc<Survey> {
     if choice.is_empty() {
@@ -135,6 +108,7 @@ pub(super) struct Stacking {
     pub key: StackKey,
     pub graded: Arc<Graded>,
     pub source: Arc<dyn Capture>,
+    pub cache: Option<Cache>,
 }
 
 /// Stack a capture, handing out the stack in the making.
@@ -154,6 +128,15 @@ pub(super) fn stack_of(
     survey: &Survey,
 ) -> Result<Result<Arc<Stacked>, String>, Cancelled> {
     let stop = job.stop_flag();
+    let key = task.key.clone();
+    let kept = task.cache.as_ref().and_then(|cache| {
+        let keys = keeping::cache_keys(&task.path, &*task.source, &key)?;
+        cache.stack(&keys).filter(|kept| kept.sha256.is_some())
+    });
+    if let Some(kept) = kept {
+        let (stack, from) = (Arc::new(kept.value), kept.sha256);
+        return Ok(settled(Ok(stack), &stop)?.map(|stack| Arc::new(Stacked { key, stack, from })));
+    }
     let frames = Stoppable { source: &*task.source, stop: Arc::clone(&stop) };
     let capture = task.id;
     let watcher = |picture: Picture, frames: usize, total: usize| {
@@ -162,8 +145,8 @@ pub(super) fn stack_of(
     };
     let done = stack_watched(&frames, survey, &task.key.stack, job, Some(&watcher))
         .map_err(|e| NightError::stacking(task.path.clone(), e));
-    let key = task.key.clone();
-    Ok(settled(done, &stop)?.map(|stack| Arc::new(Stacked { key, stack: Arc::new(stack) })))
+    Ok(settled(done, &stop)?
+        .map(|stack| Arc::new(Stacked { key, stack: Arc::new(stack), from: None })))
 }
 
 /// Measure a stack, and find where the sliders rest.
@@ -208,13 +191,10 @@ pub(super) struct Finishing {
     pub finish: FinishSettings,
     pub stacked: Arc<Stacked>,
     pub measures: Option<Arc<Measures>>,
-    /// Time in which a newer wish may come: the whole picture follows when a slider rests.
-    pub delay: Duration,
 }
 
 /// Finish a whole picture, measuring the stack first where that was not done.
 pub(super) fn finish(job: &Job<'_, Output>, task: &Finishing) -> Result<Output, Cancelled> {
-    job.pause(task.delay)?;
     let id = task.id;
     let measures = match &task.measures {
         Some(measures) => Arc::clone(measures),

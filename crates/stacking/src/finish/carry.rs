@@ -7,6 +7,7 @@
 //! (noise 0.003 to 0.03) this leaves 0.81 to 1.00 times the error of sharpening each channel
 //! by itself; adding the bare difference (hue 1) tints limbs and left up to 1.17 times.
 
+use super::ChannelMeasure;
 use super::atrous::{reach_px, smooth};
 use rayon::prelude::*;
 use stillwright_picture::Picture;
@@ -30,6 +31,26 @@ fn smooth_part(plane: &[f32], width: usize) -> Vec<f32> {
     last
 }
 
+/// Brightness below which hue fades into grey, for what was measured on the light.
+pub(crate) fn hue_floor(light: Option<&ChannelMeasure>) -> f32 {
+    let floor = light.map_or(0.0, |m| {
+        let mean = m.noise.mean_brightness;
+        0.05 * mean.max(0.0) + 4.0 * m.noise.variance(mean).sqrt()
+    });
+    (floor as f32).max(1e-6)
+}
+
+/// Share of the light's changes that a channel takes, px by px.
+pub(crate) fn hue(channel: &[f32], light: &[f32], width: usize, floor: f32) -> Vec<f32> {
+    let (own, below) = (smooth_part(channel, width), smooth_part(light, width));
+    own.iter().zip(&below).map(|(own, below)| share(*own, *below, floor)).collect()
+}
+
+#[inline(always)]
+fn share(own: f32, below: f32, floor: f32) -> f32 {
+    (own.max(0.0) + floor) / (below.max(0.0) + floor)
+}
+
 /// Give every channel of `picture` its share of `sharp - light`.
 ///
 /// `floor` (above 0, in units of the picture) is where hue fades into grey: below it the
@@ -47,8 +68,7 @@ pub(crate) fn carry(picture: &mut Picture, light: &[f32], sharp: &[f32], floor: 
         let lit = light.par_iter().zip(sharp).zip(own.par_iter().zip(&below));
         samples.par_iter_mut().zip(lit).with_min_len(1 << 14).for_each(
             |(v, ((light, sharp), (own, below)))| {
-                let hue = (own.max(0.0) + floor) / (below.max(0.0) + floor);
-                *v += hue * (sharp - light);
+                *v += share(*own, *below, floor) * (sharp - light);
             },
         );
     }

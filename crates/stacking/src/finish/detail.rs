@@ -153,14 +153,14 @@ pub(crate) fn gaussian(plane: &[f32], width: usize, sigma_px: f32) -> Vec<f32> {
 /// The noise of one scale as the shrinking rule needs it: `(k sigma)^2` is
 /// `max(least, dark + slope * brightness)`.
 #[derive(Clone, Copy, Debug)]
-struct Threshold {
+pub(super) struct Threshold {
     least: f32,
     dark: f32,
     slope: f32,
 }
 
 impl Threshold {
-    fn new(noise: &NoiseModel, share: f64, hold_back: f32) -> Threshold {
+    pub fn new(noise: &NoiseModel, share: f64, hold_back: f32) -> Threshold {
         let factor = share * f64::from(hold_back).powi(2);
         Threshold {
             least: (noise.least_variance * factor) as f32,
@@ -170,14 +170,14 @@ impl Threshold {
     }
 
     #[inline(always)]
-    fn at(self, brightness: f32) -> f32 {
+    pub fn at(self, brightness: f32) -> f32 {
         (self.dark + self.slope * brightness).max(self.least)
     }
 }
 
 /// Share of a coefficient that passes.
 #[inline(always)]
-fn passing(threshold: f32, energy: f32) -> f32 {
+pub(super) fn passing(threshold: f32, energy: f32) -> f32 {
     // Also where both are 0.
     if energy > threshold { 1.0 - threshold / energy } else { 0.0 }
 }

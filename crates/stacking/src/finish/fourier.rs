@@ -58,42 +58,53 @@ impl<T: Real> Fft2<T> {
 
     /// Transform `plane` (row-major, used as scratch) into `spectrum`; `turn` is scratch that
     /// grows as needed.
+    ///
+    /// # Errors
+    /// When cancelled, asked for at each row and column.
     pub fn forward(
         &self,
         plane: &mut [T],
         spectrum: &mut [Complex<T>],
         turn: &mut Vec<Complex<T>>,
-    ) {
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         let half = self.half_width();
         turn.resize(self.spectrum_len(), Complex::new(T::zero(), T::zero()));
-        turn.par_chunks_mut(half).zip(plane.par_chunks_mut(self.width)).for_each_init(
+        turn.par_chunks_mut(half).zip(plane.par_chunks_mut(self.width)).try_for_each_init(
             || self.row.make_scratch_vec(),
             |scratch, (out, row)| {
+                progress.check()?;
                 // Lengths fit by construction, so the transform cannot fail.
                 let _ = self.row.process_with_scratch(row, out, scratch);
+                Ok(())
             },
-        );
+        )?;
         transpose(turn, spectrum, self.height, half);
-        self.columns(&self.column, spectrum);
+        self.columns(&self.column, spectrum, progress)
     }
 
     /// Transform `spectrum` (used as scratch) back into `plane`.
+    ///
+    /// # Errors
+    /// When cancelled, likewise.
     pub fn inverse(
         &self,
         spectrum: &mut [Complex<T>],
         plane: &mut [T],
         turn: &mut Vec<Complex<T>>,
-    ) {
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         let half = self.half_width();
         turn.resize(self.spectrum_len(), Complex::new(T::zero(), T::zero()));
-        self.columns(&self.column_back, spectrum);
+        self.columns(&self.column_back, spectrum, progress)?;
         transpose(spectrum, turn, half, self.height);
         let pixels = T::from_usize(self.width * self.height).unwrap_or_else(T::one);
         let scale = T::one() / pixels;
         let even = self.width.is_multiple_of(2);
-        turn.par_chunks_mut(half).zip(plane.par_chunks_mut(self.width)).for_each_init(
+        turn.par_chunks_mut(half).zip(plane.par_chunks_mut(self.width)).try_for_each_init(
             || self.row_back.make_scratch_vec(),
             |scratch, (row, out)| {
+                progress.check()?;
                 // A real row has real first and middle coefficients; rounding leaves crumbs.
                 row[0].im = T::zero();
                 if even {
@@ -101,16 +112,26 @@ impl<T: Real> Fft2<T> {
                 }
                 let _ = self.row_back.process_with_scratch(row, out, scratch);
                 out.iter_mut().for_each(|v| *v = *v * scale);
+                Ok(())
             },
-        );
+        )
     }
 
-    fn columns(&self, fft: &Arc<dyn Fft<T>>, spectrum: &mut [Complex<T>]) {
+    fn columns(
+        &self,
+        fft: &Arc<dyn Fft<T>>,
+        spectrum: &mut [Complex<T>],
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
         let zero = Complex::new(T::zero(), T::zero());
-        spectrum.par_chunks_mut(self.height).for_each_init(
+        spectrum.par_chunks_mut(self.height).try_for_each_init(
             || vec![zero; fft.get_inplace_scratch_len()],
-            |scratch, column| fft.process_with_scratch(column, scratch),
-        );
+            |scratch, column| {
+                progress.check()?;
+                fft.process_with_scratch(column, scratch);
+                Ok(())
+            },
+        )
     }
 }
 
@@ -175,23 +196,29 @@ pub(crate) struct Filter<T: Real> {
 
 impl<T: Real> Filter<T> {
     /// A filter for planes of `height` x `width` with gain `curve(frequency)`.
+    ///
+    /// # Errors
+    /// When cancelled.
     pub fn new(
         (height, width): (usize, usize),
         pad: usize,
         edges: Edges,
         curve: &(dyn Fn(f64) -> f64 + Sync),
-    ) -> Filter<T> {
+        progress: &dyn Progress,
+    ) -> Result<Filter<T>, Cancelled> {
         let fft = Fft2::new(quick_length(height + 2 * pad), quick_length(width + 2 * pad));
         let (rows, columns) = (fft.height, fft.width);
         let mut gain = vec![T::zero(); fft.spectrum_len()];
-        gain.par_chunks_mut(rows).enumerate().for_each(|(kx, column)| {
+        gain.par_chunks_mut(rows).enumerate().try_for_each(|(kx, column)| {
+            progress.check()?;
             let fx = kx as f64 / columns as f64;
             for (ky, g) in column.iter_mut().enumerate() {
                 let value = curve(fx.hypot(signed_frequency(ky, rows)));
                 *g = T::from_f64(value).unwrap_or_else(T::zero);
             }
-        });
-        Filter {
+            Ok(())
+        })?;
+        Ok(Filter {
             padded: vec![T::zero(); rows * columns],
             spectrum: vec![Complex::new(T::zero(), T::zero()); fft.spectrum_len()],
             turn: Vec::new(),
@@ -200,7 +227,7 @@ impl<T: Real> Filter<T> {
             height,
             width,
             edges,
-        }
+        })
     }
 
     /// Filter `plane` (row-major, height x width) into `out` of the same shape.
@@ -216,10 +243,10 @@ impl<T: Real> Filter<T> {
     ) -> Result<(), Cancelled> {
         progress.advance(Stage::Finishing, step.0, step.1)?;
         self.fill(plane);
-        self.fft.forward(&mut self.padded, &mut self.spectrum, &mut self.turn);
+        self.fft.forward(&mut self.padded, &mut self.spectrum, &mut self.turn, progress)?;
         progress.advance(Stage::Finishing, step.0, step.1)?;
         self.spectrum.par_iter_mut().zip(&self.gain).for_each(|(v, g)| *v = *v * *g);
-        self.fft.inverse(&mut self.spectrum, &mut self.padded, &mut self.turn);
+        self.fft.inverse(&mut self.spectrum, &mut self.padded, &mut self.turn, progress)?;
         progress.advance(Stage::Finishing, step.0, step.1)?;
         let columns = self.fft.width;
         for (row, line) in out.chunks_mut(self.width).enumerate() {
@@ -291,9 +318,9 @@ mod tests {
             let plane: Vec<f64> = (0..h * w).map(|i| ((i * i * 7 + 3) % 23) as f64).collect();
             let mut spectrum = vec![Complex::new(0.0, 0.0); fft.spectrum_len()];
             let (mut turn, mut back) = (Vec::new(), vec![0.0; h * w]);
-            fft.forward(&mut plane.clone(), &mut spectrum, &mut turn);
+            fft.forward(&mut plane.clone(), &mut spectrum, &mut turn, &Silent).unwrap();
             assert!((spectrum[0].re - plane.iter().sum::<f64>()).abs() < 1e-9);
-            fft.inverse(&mut spectrum, &mut back, &mut turn);
+            fft.inverse(&mut spectrum, &mut back, &mut turn, &Silent).unwrap();
             assert!(plane.iter().zip(&back).all(|(a, b)| (a - b).abs() < 1e-10), "{h} x {w}");
         }
     }
@@ -304,12 +331,13 @@ mod tests {
         let plane: Vec<f64> = (0..h * w).map(|i| ((i * 13) % 17) as f64).collect();
         for edges in [Edges::Zero, Edges::Mirror] {
             let mut out = vec![0.0; h * w];
-            let mut all = Filter::new((h, w), 5, edges, &|_| 1.0);
+            let mut all = Filter::new((h, w), 5, edges, &|_| 1.0, &Silent).unwrap();
             all.apply(&plane, &mut out, &Silent, (0, 1)).unwrap();
             assert!(plane.iter().zip(&out).all(|(a, b)| (a - b).abs() < 1e-10));
         }
         let mut out = vec![0.0; h * w];
-        let mut blur = Filter::new((h, w), 40, Edges::Mirror, &|f| (-40.0 * f * f).exp());
+        let curve = |f: f64| (-40.0 * f * f).exp();
+        let mut blur = Filter::new((h, w), 40, Edges::Mirror, &curve, &Silent).unwrap();
         blur.apply(&vec![0.5; h * w], &mut out, &Silent, (0, 1)).unwrap();
         assert!(out.iter().all(|v| (v - 0.5f64).abs() < 1e-12));
     }

@@ -18,6 +18,7 @@ pub mod detail;
 pub(crate) mod fourier;
 mod grid;
 pub mod noise;
+mod reduced;
 pub mod richardson_lucy;
 pub mod signal;
 mod start;
@@ -29,6 +30,7 @@ pub use ahead::{scale_noise, undone};
 pub use colour::{Balance, Colour};
 pub use detail::{DetailScale, DetailSettings};
 pub use noise::NoiseModel;
+pub use reduced::Reduced;
 pub use richardson_lucy::RichardsonLucySettings;
 pub use signal::SignalModel;
 use signal::{Instrument, Sky};
@@ -36,7 +38,7 @@ pub use tone::{Bend, Point, Tone};
 pub use transfer::{Optics, ResidualBlur};
 pub use wiener::WienerSettings;
 
-use crate::halves::{HalfCorrelation, HalvesSettings, correlate_halves};
+use crate::halves::{HalfCorrelation, HalvesError, HalvesSettings, Region, correlate_while};
 use crate::stack::Stack;
 use ndarray::{Array2, ArrayView2};
 use serde::{Deserialize, Serialize};
@@ -132,6 +134,8 @@ pub struct Finished {
     /// The settings with everything automatic turned into numbers; rendering the stack with
     /// them gives the same picture again.
     pub used: FinishSettings,
+    /// The tone that this sharpening would have by itself, its points as levels.
+    pub rest_tone: Tone,
     /// What was measured on the way.
     pub measured: Measured,
     /// What the person should know: a sentence each.
@@ -161,12 +165,16 @@ pub struct Halved<'a> {
     pub halves: [&'a Picture; 2],
     /// Pixels of the picture per capture pixel.
     pub scale: f32,
+    /// The part that nearly all kept frames show, where that is known: automatic tone is taken from it, for
+    /// rims that few frames show are noisy.
+    pub covered: Option<Region>,
 }
 
 impl<'a> From<&'a Stack> for Halved<'a> {
     fn from(stack: &'a Stack) -> Halved<'a> {
         let [a, b] = &stack.halves;
-        Halved { picture: &stack.picture, halves: [a, b], scale: stack.scale }
+        let covered = Some(stack.covered);
+        Halved { picture: &stack.picture, halves: [a, b], scale: stack.scale, covered }
     }
 }
 
@@ -201,13 +209,17 @@ pub fn finish_measured<'a>(
 ) -> Result<Finished, FinishError> {
     let stack = stack.into();
     settings.check().map_err(FinishError::Setting)?;
+    progress.check()?;
     let (mut used, warnings) = resolve(stack, &measured, settings);
     let mut picture = sharpen(stack.picture, &used, &measured, progress)?;
+    progress.check()?;
     used.colour.apply(&mut picture);
-    used.tone = used.tone.resolve(&picture);
+    let (tone, rest_tone) = used.tone.resolve_within(&picture, stack.covered);
+    used.tone = tone;
+    progress.check()?;
     used.tone.apply(&mut picture);
     progress.advance(Stage::Finishing, 1, 1)?;
-    Ok(Finished { picture: Arc::new(picture), used, measured, warnings })
+    Ok(Finished { picture: Arc::new(picture), used, rest_tone, measured, warnings })
 }
 
 /// Measure signal, noise and blur of a stack, channel by channel and for its light.
@@ -246,14 +258,15 @@ pub fn measure<'a>(
     for channel in 0..shape.0 {
         progress.advance(Stage::Finishing, 0, 1)?;
         let [a, b] = [0, 1].map(|half: usize| stack.halves[half].plane(channel));
-        channels.push(measure_plane(stack.picture.plane(channel), a, b, &instrument));
+        channels.push(measure_plane(stack.picture.plane(channel), a, b, &instrument, progress)?);
     }
     progress.advance(Stage::Finishing, 0, 1)?;
     let light = if shape.0 == 1 {
         channels[0].clone()
     } else {
         let [a, b] = [0, 1].map(|half: usize| stack.halves[half].luminance());
-        measure_plane(stack.picture.luminance().view(), a.view(), b.view(), &instrument)
+        let mean = stack.picture.luminance();
+        measure_plane(mean.view(), a.view(), b.view(), &instrument, progress)?
     };
     Ok(Measured { channels, light })
 }
@@ -263,13 +276,20 @@ fn measure_plane(
     a: ArrayView2<'_, f32>,
     b: ArrayView2<'_, f32>,
     instrument: &Instrument,
-) -> Option<ChannelMeasure> {
+    progress: &dyn Progress,
+) -> Result<Option<ChannelMeasure>, Cancelled> {
     let cutoff_cycles_per_px = instrument.cutoff_cycles_per_px;
     let settings = HalvesSettings { cutoff_cycles_per_px, region: None };
-    let correlation = correlate_halves(a, b, &settings).ok()?;
+    let correlation = match correlate_while(a, b, &settings, progress) {
+        Ok(correlation) => correlation,
+        Err(HalvesError::Cancelled(cancelled)) => return Err(cancelled),
+        Err(_) => return Ok(None),
+    };
+    progress.check()?;
     let noise = NoiseModel::measure(mean, a, b, &correlation);
+    progress.check()?;
     let signal = signal::fit_signal(&correlation, instrument, Sky::around(mean));
-    Some(ChannelMeasure { correlation, noise, signal })
+    Ok(Some(ChannelMeasure { correlation, noise, signal }))
 }
 
 /// Obstruction of a telescope that nobody described: between a refractor's 0 and a compound
@@ -425,11 +445,7 @@ fn sharpen_from(
         }
     } else {
         progress.advance(Stage::Finishing, 0, 1)?;
-        let floor = known.map_or(0.0, |m| {
-            let mean = m.noise.mean_brightness;
-            0.05 * mean.max(0.0) + 4.0 * m.noise.variance(mean).sqrt()
-        });
-        carry::carry(&mut out, &light, &sharp, (floor as f32).max(1e-6));
+        carry::carry(&mut out, &light, &sharp, carry::hue_floor(known));
     }
     Ok(out)
 }

@@ -47,7 +47,7 @@ pub(crate) fn deconvolve(
     progress: &dyn Progress,
     step: (usize, usize),
 ) -> Result<(Vec<f32>, u32), Cancelled> {
-    let mut filter = Filter::new(size, MARGIN_PX, Edges::Mirror, &|f| blur.transfer(f));
+    let mut filter = Filter::new(size, MARGIN_PX, Edges::Mirror, &|f| blur.transfer(f), progress)?;
     // Ratios need light: the sky is lifted above its noise for the while and lowered after.
     let lowest = plane.iter().copied().fold(f32::INFINITY, f32::min);
     let sigma = noise.variance(0.0).sqrt() as f32;
@@ -165,7 +165,8 @@ mod tests {
             *v += if (i / w / 8 + i % w / 8) % 2 == 0 { 0.5 } else { 0.0 };
         }
         let mut blurred = vec![0.0; h * w];
-        let mut filter = Filter::new((h, w), 32, Edges::Mirror, &|f| blur.transfer(f));
+        let mut filter =
+            Filter::new((h, w), 32, Edges::Mirror, &|f| blur.transfer(f), &Silent).unwrap();
         filter.apply(&scene, &mut blurred, &Silent, (0, 1)).unwrap();
         let mut state = 9u32;
         for v in &mut blurred {

@@ -3,6 +3,7 @@
 //! All of it works point by point and never turns the order of two brightnesses round. Without
 //! a bend the tone is linear, so a still stays photometric.
 
+use crate::halves::Region;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::Picture;
 
@@ -77,30 +78,24 @@ impl Tone {
 
     /// The tone with both points as levels, automatic ones taken from `picture`.
     pub fn resolve(&self, picture: &Picture) -> Tone {
-        let mut highest = f32::NEG_INFINITY;
-        let mut values = Vec::new();
-        let step = (picture.planes.len() / 2_000_000).max(1);
-        for (i, v) in picture.planes.iter().enumerate() {
-            if v.is_finite() {
-                highest = highest.max(*v);
-                if i % step == 0 {
-                    values.push(*v);
-                }
-            }
-        }
-        let black = match self.black {
+        self.resolve_within(picture, None).0
+    }
+
+    /// The same with automatic points taken from one part of `picture` only (all of it where the part is
+    /// empty or reaches beyond), and the tone as it would be with both points automatic.
+    pub fn resolve_within(&self, picture: &Picture, part: Option<Region>) -> (Tone, Tone) {
+        let rest = Tone { black: Point::Auto, white: Point::Auto, bend: self.bend };
+        let (black, white) = automatic(picture, part);
+        (self.with(black, white), rest.with(black, white))
+    }
+
+    /// Automatic points replaced by these levels.
+    fn with(&self, black: f32, white: f32) -> Tone {
+        let level = |point, automatic| match point {
             Point::Level(level) => level,
-            Point::Auto if values.is_empty() => 0.0,
-            Point::Auto => {
-                let rank = (values.len() as f64 * BLACK_SHARE) as usize;
-                *values.select_nth_unstable_by(rank, f32::total_cmp).1
-            }
+            Point::Auto => automatic,
         };
-        let white = match self.white {
-            Point::Level(level) => level,
-            Point::Auto if highest.is_finite() => highest,
-            Point::Auto => 1.0,
-        };
+        let (black, white) = (level(self.black, black), level(self.white, white));
         // An even picture has no range of its own.
         let white = if white > black { white } else { black + 1.0 };
         Tone { black: Point::Level(black), white: Point::Level(white), bend: self.bend }
@@ -132,6 +127,38 @@ impl Tone {
     }
 }
 
+/// Automatic black and white of one part of a picture.
+fn automatic(picture: &Picture, part: Option<Region>) -> (f32, f32) {
+    let fits = |first: usize, len: usize, all: usize| len > 0 && first <= all && len <= all - first;
+    let part = part.filter(|p| {
+        fits(p.left, p.width, picture.width()) && fits(p.top, p.height, picture.height())
+    });
+    let part = part.unwrap_or(Region {
+        left: 0,
+        top: 0,
+        width: picture.width(),
+        height: picture.height(),
+    });
+    let (rows, columns) = (part.top..part.top + part.height, part.left..part.left + part.width);
+    let seen = picture.planes.slice(ndarray::s![.., rows, columns]);
+    let mut highest = f32::NEG_INFINITY;
+    let mut values = Vec::new();
+    let step = (seen.len() / 2_000_000).max(1);
+    for (i, v) in seen.iter().enumerate().filter(|(_, v)| v.is_finite()) {
+        highest = highest.max(*v);
+        if i % step == 0 {
+            values.push(*v);
+        }
+    }
+    let black = if values.is_empty() {
+        0.0
+    } else {
+        let rank = (values.len() as f64 * BLACK_SHARE) as usize;
+        *values.select_nth_unstable_by(rank, f32::total_cmp).1
+    };
+    (black, if highest.is_finite() { highest } else { 1.0 })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -152,6 +179,26 @@ mod tests {
         let top = picture.planes.iter().filter(|v| **v >= 1.0).count();
         let bottom = picture.planes.iter().filter(|v| **v <= 0.0).count();
         assert_eq!((top, bottom), (1, 5));
+    }
+
+    #[test]
+    fn automatic_points_leave_the_rims_out_and_are_known_beside_chosen_ones() {
+        let mut picture = ramp();
+        picture.planes.slice_mut(ndarray::s![.., .., ..3]).fill(-0.7);
+        picture.planes.slice_mut(ndarray::s![.., 39, ..]).fill(3.0);
+        let part = Region { left: 3, top: 0, width: 97, height: 39 };
+        let chosen = Tone { white: Point::Level(0.6), ..Tone::default() };
+        let (used, rest) = chosen.resolve_within(&picture, Some(part));
+        assert_eq!(used.white, Point::Level(0.6));
+        assert_eq!(used.black, rest.black);
+        let level = |point| if let Point::Level(level) = point { level } else { f32::NAN };
+        assert!((level(rest.black) - 0.1006).abs() < 1e-4, "{rest:?}");
+        assert!((level(rest.white) - 0.4899).abs() < 1e-4, "{rest:?}");
+        // A part that does not fit is no part.
+        let beyond = Region { left: 90, top: 0, width: 97, height: 39 };
+        let whole = Tone::default().resolve(&picture);
+        assert_eq!(Tone::default().resolve_within(&picture, Some(beyond)).0, whole);
+        assert_eq!(whole.white, Point::Level(3.0));
     }
 
     #[test]

@@ -73,6 +73,7 @@ pub(crate) fn deconvolve(
 ) -> Result<Vec<f32>, Cancelled> {
     let curve = |f: f64| gain(settings, model, noise, f);
     let mut out = vec![0.0; plane.len()];
-    Filter::new(size, MARGIN_PX, Edges::Mirror, &curve).apply(plane, &mut out, progress, step)?;
+    let mut filter = Filter::new(size, MARGIN_PX, Edges::Mirror, &curve, progress)?;
+    filter.apply(plane, &mut out, progress, step)?;
     Ok(out)
 }

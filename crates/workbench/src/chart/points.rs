@@ -71,7 +71,7 @@ pub(super) fn index_at(plot: Rect, x: f32, count: usize) -> usize {
 
 fn mesh_of(chart: &Chart, plot: Rect, colours: PointColours) -> Mesh {
     let heights = Heights::of(chart);
-    let count = chart.points.len();
+    let count = chart.frames;
     let round = count <= MOST_ROUND;
     let mut mesh = Mesh::default();
     // The kept last, so that they lie on top.

@@ -28,7 +28,7 @@ pub(super) fn show(
     );
     let id = ui.scope_id().with(NAME);
     let response = ui.interact(plot, id, Sense::click_and_drag());
-    let count = data.chart.points.len();
+    let count = data.chart.frames;
     let hovered = response.hover_pos().map(|at| index_at(plot, at.x, count));
     pointer(ui, &response, plot, data, state, hovered, acts);
     keyboard(ui, &response, data, state, acts);
@@ -80,7 +80,7 @@ fn pointer(
     hovered: Option<usize>,
     acts: &mut Vec<ChartAct>,
 ) {
-    let count = data.chart.points.len();
+    let count = data.chart.frames;
     if count == 0 {
         state.brush = None;
         return;
@@ -133,7 +133,7 @@ fn keyboard(
     state: &mut ChartState,
     acts: &mut Vec<ChartAct>,
 ) {
-    let last = data.chart.points.len().saturating_sub(1);
+    let last = data.chart.frames.saturating_sub(1);
     if !response.has_focus() || data.chart.points.is_empty() {
         return;
     }
@@ -185,7 +185,7 @@ fn span(plot: Rect, range: &FrameRange, count: usize) -> Rect {
 
 /// Stretches that the person left out, and longer ones that the survey refused.
 fn bands(painter: &egui::Painter, plot: Rect, tokens: &Tokens, data: &ChartData<'_>) {
-    let count = data.chart.points.len();
+    let count = data.chart.frames;
     let wash = tokens.card_hover.lerp_to_gamma(tokens.edge, 0.18);
     let mut labelled = f32::MIN;
     let mut label = |rect: Rect, words: &str| {
@@ -251,7 +251,7 @@ fn brushed(
     data: &ChartData<'_>,
     range: FrameRange,
 ) {
-    let count = data.chart.points.len();
+    let count = data.chart.frames;
     let rect = span(plot, &range, count);
     painter.rect_filled(rect, 0, tokens.chosen.gamma_multiply(0.18));
     painter.vline(rect.left(), rect.y_range(), Stroke::new(1.0, tokens.chosen));
@@ -261,7 +261,7 @@ fn brushed(
 fn cursor(painter: &egui::Painter, plot: Rect, tokens: &Tokens, data: &ChartData<'_>) {
     let Some(point) = data.chart.points.get(data.cursor) else { return };
     let at = pos2(
-        x_of(plot, data.cursor, data.chart.points.len()),
+        x_of(plot, data.cursor, data.chart.frames),
         Heights::of(data.chart).y(plot, point.grade),
     );
     painter.vline(at.x, plot.y_range(), Stroke::new(1.0, tokens.edge));
@@ -296,11 +296,11 @@ fn captions(
     let galley = painter.layout_no_wrap(words, small(), tokens.quiet);
     let x = (area.right() - galley.size().x).max(title.right() + 4.0 * GRID);
     painter.galley(pos2(x, top), galley, tokens.quiet);
-    let count = data.chart.points.len();
+    let count = data.chart.frames;
     if count == 0 {
         return;
     }
-    let last = data.chart.points.last().map_or(0.0, |point| point.time_s);
+    let last = data.chart.end_s();
     let (from, to) = if data.timed {
         (time_words(data, 0.0, 0), time_words(data, last, 0))
     } else {
@@ -309,7 +309,12 @@ fn captions(
     let y = plot.bottom() + 2.0 * GRID;
     painter.text(pos2(area.left(), y), Align2::LEFT_TOP, from, small(), tokens.quiet);
     painter.text(pos2(area.right(), y), Align2::RIGHT_TOP, to, small(), tokens.quiet);
-    let hint = "hover to see a frame, drag to leave a stretch out";
+    let hint = if data.chart.is_whole() {
+        "hover to see a frame, drag to leave a stretch out".to_string()
+    } else {
+        let graded = words::count(data.chart.points.len() as u64);
+        format!("{graded} of {} frames graded", words::count(count as u64))
+    };
     painter.text(pos2(area.center().x, y), Align2::CENTER_TOP, hint, small(), tokens.quiet);
 }
 
@@ -331,7 +336,7 @@ fn describe(ui: &Ui, response: &Response, data: &ChartData<'_>) {
     ui.ctx().accesskit_node_builder(response.id, |node| {
         node.set_value(value);
         node.set_min_numeric_value(1.0);
-        node.set_max_numeric_value(data.chart.points.len() as f64);
+        node.set_max_numeric_value(data.chart.frames as f64);
         node.set_description(
             "Arrow keys move from frame to frame, with Shift they mark a stretch; Delete leaves \
              it out, Insert takes it back in.",

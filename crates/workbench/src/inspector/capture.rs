@@ -7,7 +7,7 @@ use egui::Ui;
 use stillwright_night::capture::{ByteOrder, Overrides};
 use stillwright_night::picture::Layout;
 use stillwright_night::seeing::SceneKind;
-use stillwright_night::session::{Entry, Setting};
+use stillwright_night::session::{CaptureState, Entry, Setting};
 
 pub fn words(entry: &Entry) -> String {
     let Some(facts) = &entry.facts else { return String::new() };
@@ -21,7 +21,9 @@ pub fn words(entry: &Entry) -> String {
 pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     let Some(facts) = &entry.facts else {
-        sentence(ui, "Nothing is known of it yet.", tokens.quiet);
+        let failed = matches!(entry.state, CaptureState::Failed { .. } | CaptureState::Gone);
+        let words = if failed { "It could not be read." } else { "Nothing is known of it yet." };
+        sentence(ui, words, tokens.quiet);
         return;
     };
     fact(

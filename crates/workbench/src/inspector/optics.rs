@@ -116,7 +116,13 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         (
             "Obstruction",
             |d| &mut d.obstruction_percent,
-            Scale { unit: "\u{2006}%", decimals: 0, ..Scale::new(0.0..=80.0, None) },
+            Scale {
+                unit: "\u{2006}%",
+                decimals: 0,
+                // As little known as the telescope; 0 is a refractor's.
+                unknown_at_zero: before.aperture_mm <= 0.0,
+                ..Scale::new(0.0..=80.0, None)
+            },
             "Diameter of the secondary mirror, percent of the aperture; 0 for a refractor. It dims middling detail.",
         ),
         (

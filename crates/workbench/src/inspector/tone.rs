@@ -14,17 +14,17 @@ pub fn words(entry: &Entry) -> String {
     }
 }
 
-/// The tone that the still on the screen came to.
-fn used(entry: &Entry) -> Option<Tone> {
-    entry.still.as_ref().map(|still| still.finished.used.tone)
+/// The tone that the still on the screen would have by itself.
+fn rest(entry: &Entry) -> Option<Tone> {
+    entry.still.as_ref().map(|still| still.finished.rest_tone)
 }
 
 pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let entry = bench.entry;
     let tone = entry.recipe.finish.tone;
-    let used = used(entry);
-    let black = (tone.black, used.map(|tone| tone.black), 0.0);
-    let white = (tone.white, used.map(|tone| tone.white), 1.0);
+    let rest = rest(entry);
+    let black = (tone.black, rest.map(|tone| tone.black), 0.0);
+    let white = (tone.white, rest.map(|tone| tone.white), 1.0);
     let tip = "Light that becomes black, percent of the camera's full scale. By itself: one pixel in a thousand lies below it.";
     level(ui, bench, "Black", tip, black, Setting::Black);
     let tip = "Light that becomes white, percent of the camera's full scale. By itself: the brightest pixel, so that nothing burns out.";
@@ -37,15 +37,14 @@ fn level(
     bench: &mut Bench<'_, '_>,
     name: &str,
     tip: &str,
-    (point, used, otherwise): (Point, Option<Point>, f32),
+    (point, rest, otherwise): (Point, Option<Point>, f32),
     setting: fn(Point) -> Setting,
 ) {
     let level = |point: Option<Point>| match point {
         Some(Point::Level(level)) => Some(f64::from(level)),
         _ => None,
     };
-    // While it is left to the picture, what the picture came to is its rest.
-    let rest = if point == Point::Auto { level(used) } else { None };
+    let rest = level(rest);
     let now = level(Some(point)).or(rest).unwrap_or(f64::from(otherwise));
     let mut percent = 100.0 * now;
     let rest = rest.map(|rest| 100.0 * rest);

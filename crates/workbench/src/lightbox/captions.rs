@@ -74,7 +74,9 @@ fn frame_caption(desk: &Desk<'_>, view: &ViewState, scene: &Scene<'_>) -> (Strin
         (None, _) => String::new(),
     };
     let loading = shown.is_none() && entry.facts.is_some();
-    (name, if loading { "being read…".into() } else { words })
+    let toned = shown.is_some_and(|frame| frame.in_tone_of_still);
+    let tone = if toned { " · still’s tone" } else { "" };
+    (name, if loading { "being read…".into() } else { format!("{words}{tone}") })
 }
 
 fn still_caption(entry: &Entry) -> (String, String) {

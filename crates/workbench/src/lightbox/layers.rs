@@ -5,6 +5,7 @@
 
 use egui::{Pos2, Rect, Vec2, pos2, vec2};
 use std::sync::Arc;
+use stillwright_night::discard::later;
 use stillwright_night::picture::Picture;
 use stillwright_night::pyramid::Pyramid;
 use stillwright_night::screen::Screen;
@@ -59,12 +60,18 @@ impl Layers {
         {
             let size = vec2(pyramid.width() as f32, pyramid.height() as f32);
             let corner = pos2(-shown.shift.x_px, -shown.shift.y_px);
-            self.frame = Some(FrameLayer {
+            let layer = FrameLayer {
                 frame: (shown.capture, shown.index),
                 pyramid,
                 ground: Rect::from_min_size(corner, size),
                 picture: Arc::clone(&shown.shown.picture),
-            });
+            };
+            // Asked at every frame of the window; most are the picture that is there.
+            if self.frame.as_ref().is_none_or(|now| !Arc::ptr_eq(&now.pyramid, &layer.pyramid)) {
+                later(self.frame.replace(layer));
+            } else {
+                self.frame = Some(layer);
+            }
         }
         self.frame.clone().filter(|layer| layer.frame.0 == entry.id)
     }
@@ -75,16 +82,16 @@ impl Layers {
         let whole = entry.still.as_ref().map(|still| &still.shown);
         let base = whole.or(entry.partial.as_ref().map(|partial| &partial.shown));
         match base {
-            None => self.base = None,
+            None => let_go(&mut self.base),
             Some(shown) => {
                 if let Some(part) = whole_part(shown, entry, screen) {
-                    self.base = Some((entry.id, part));
+                    lay(&mut self.base, entry.id, part);
                 }
             }
         }
         let preview = entry.preview.as_ref().filter(|preview| preview.is_current(entry));
         match preview {
-            None => self.preview = None,
+            None => let_go(&mut self.preview),
             Some(preview) => {
                 if let Some(pyramid) = screen.get(&preview.shown) {
                     let scale = entry.recipe.stack.scale.max(0.1);
@@ -93,7 +100,7 @@ impl Layers {
                     let size = vec2(region.width as f32, region.height as f32) / scale;
                     let ground = Rect::from_min_size(corner, size);
                     let picture = Arc::clone(&preview.shown.picture);
-                    self.preview = Some((entry.id, Part { pyramid, ground, picture }));
+                    lay(&mut self.preview, entry.id, Part { pyramid, ground, picture });
                 }
             }
         }
@@ -109,6 +116,21 @@ impl Layers {
             parts: parts.iter().map(|part| (Arc::clone(&part.pyramid), part.ground)).collect(),
             pictures: parts.into_iter().map(|part| (part.picture, part.ground)).collect(),
         })
+    }
+}
+
+/// Lay a part in its place; one that it takes the place of is let go of elsewhere.
+fn lay(place: &mut Option<(CaptureId, Part)>, id: CaptureId, part: Part) {
+    if place.as_ref().is_some_and(|(_, now)| Arc::ptr_eq(&now.pyramid, &part.pyramid)) {
+        *place = Some((id, part));
+    } else {
+        later(place.replace((id, part)));
+    }
+}
+
+fn let_go(place: &mut Option<(CaptureId, Part)>) {
+    if let Some(part) = place.take() {
+        later(part);
     }
 }
 

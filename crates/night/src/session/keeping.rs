@@ -1,0 +1,53 @@
+//! Stacks kept for the next run, behind everything else.
+//!
+//! A stack is kept only with the hash of all bytes that it was made from, as the command line keeps it: a
+//! still made from it later is checked against that hash before anything is written.
+
+use super::entry::Stacked;
+use super::key::StackKey;
+use super::lanes::Output;
+use super::watch;
+use crate::cache::{Cache, Keys};
+use crate::hash::Fingerprinting;
+use crate::jobs::Job;
+use crate::recipe::Recipe;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use stillwright_capture::Capture;
+use stillwright_picture::{Cancelled, Progress};
+
+/// A stack that is to be kept.
+pub(super) struct Keeping {
+    pub path: PathBuf,
+    pub source: Arc<dyn Capture>,
+    pub stacked: Arc<Stacked>,
+    pub cache: Cache,
+}
+
+/// The names of a capture's entries in the cache for a stack.
+pub(super) fn cache_keys(path: &Path, source: &dyn Capture, key: &StackKey) -> Option<Keys> {
+    let recipe = Recipe {
+        capture: key.survey.capture,
+        survey: key.survey.survey.clone(),
+        frames: key.frames.clone(),
+        stack: key.stack.clone(),
+        ..Recipe::default()
+    };
+    Keys::of_capture(path, source.facts(), &recipe)
+}
+
+/// Hash the capture and keep its stack. What cannot be kept is not kept, without a word.
+pub(super) fn keep(job: &Job<'_, Output>, task: &Keeping) -> Result<Output, Cancelled> {
+    let Keeping { path, source, stacked, cache } = task;
+    let unchanged = || watch::stamp_of(path).ok() == Some(stacked.key.survey.stamp);
+    if let Some(keys) = cache_keys(path, &**source, &stacked.key).filter(|_| unchanged())
+        && let Ok(print) = Fingerprinting::begin(path)
+    {
+        let taken = print.finish(|| job.check().is_ok());
+        job.check()?;
+        if let Some(taken) = taken.ok().flatten().filter(|_| unchanged()) {
+            cache.keep_stack(&keys, &stacked.stack, Some(&taken.sha256));
+        }
+    }
+    Ok(Output::Nothing)
+}
