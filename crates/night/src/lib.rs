@@ -9,6 +9,7 @@
 
 pub mod atomic;
 pub mod cache;
+pub mod calibration;
 pub mod choice;
 pub mod clock;
 pub mod demo;
@@ -30,6 +31,7 @@ mod recipe_words;
 pub mod record;
 pub mod sample_night;
 pub mod sampling;
+pub mod saved_path;
 pub mod screen;
 pub mod sequence;
 pub mod session;

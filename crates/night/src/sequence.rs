@@ -12,8 +12,16 @@ use stillwright_capture::{
 };
 
 /// What results are named; they lie beside captures and are none.
-pub(crate) const RESULTS: [&str; 5] =
-    [".still.", ".still-float.", ".stack.", ".truth.", ".record."];
+pub(crate) const RESULTS: [&str; 8] = [
+    ".still.",
+    ".still-float.",
+    ".stack.",
+    ".truth.",
+    ".record.",
+    ".dark.fits",
+    ".flat.fits",
+    ".dark-flat.fits",
+];
 
 /// Most files of a folder that are looked through.
 const MOST_FILES: usize = 1_000_000;

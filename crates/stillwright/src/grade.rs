@@ -26,6 +26,10 @@ pub fn run(args: &GradeArgs, results: &mut Results) -> anyhow::Result<Status> {
         }
     };
     args.overrides.apply(&mut recipe.capture);
+    if let Err(words) = args.calibration.apply(&mut recipe.calibration) {
+        say::error(&words);
+        return Ok(Status::Usage);
+    }
     let work = |file: &Path| {
         let (path, recipe) = (file.to_path_buf(), recipe.clone());
         let cache = if args.no_cache { None } else { Cache::usual() };
@@ -72,6 +76,9 @@ fn in_words(report: &GradeReport) -> String {
         "Shifts are measured against frame {}; the scene wanders by up to {wander:.1} px.",
         report.reference_frame
     ));
+    for done in &report.calibration {
+        say(format!("Calibrated: {done}."));
+    }
     say("Every frame by itself: add --json.".into());
     for warning in &report.warnings {
         say(format!("Mind: {warning}"));

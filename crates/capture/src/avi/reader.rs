@@ -141,6 +141,8 @@ fn capture(
         observer: String::new(),
         instrument: String::new(),
         telescope: String::new(),
+        exposure_s: None,
+        gain: None,
         warnings,
         notes,
     };

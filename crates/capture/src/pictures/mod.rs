@@ -172,11 +172,21 @@ pub(crate) struct Decoded {
     pub(crate) begun: Option<Ticks>,
     /// Observer, instrument, telescope.
     pub(crate) words: [String; 3],
+    /// Exposure in s, and gain, where the file says.
+    pub(crate) exposure: (Option<f64>, Option<f64>),
 }
 
 impl Decoded {
     fn new(shape: Shape, samples: Samples, depth: u8) -> Decoded {
-        Decoded { shape, samples, depth, mosaic: None, begun: None, words: Default::default() }
+        Decoded {
+            shape,
+            samples,
+            depth,
+            mosaic: None,
+            begun: None,
+            words: Default::default(),
+            exposure: (None, None),
+        }
     }
 }
 

@@ -243,6 +243,7 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
     or_words!(checked(job, task, &stacked, &mut print)?);
     let made = Made {
         facts: stacking.source.facts(),
+        calibration: stacking.calibration.as_deref(),
         survey: &survey,
         stack: &stacked.stack,
         finished: &still.finished,
