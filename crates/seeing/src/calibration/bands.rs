@@ -25,9 +25,9 @@ const FEWEST: usize = 12;
 const LEAST_WANDER_PX: f32 = 1.0;
 /// Rounds in which scene and bands are told apart; with a wander of 1 px, 40 leave about a tenth of a band.
 const ROUNDS: usize = 40;
-/// Weight that holds the solution back. Larger, and wide bands stay; smaller, and the noise of the sums
-/// comes back as wide bands. At 0.02, bands up to some 10 rows wide are found.
-const HOLD_BACK: f32 = 0.02;
+/// Waves of bands are believed down to this many radians over the scene's wander: slower ones move too little to
+/// be told from the scene in so many rounds.
+const SLOWEST_WAVE: f32 = 0.5;
 /// Bands must exceed the uncertainty of their own measurement this much.
 const TELLING: f32 = 2.0;
 
@@ -44,7 +44,7 @@ pub struct Bands {
 
 /// Root mean square of bands, share of full scale; 0 where there are none.
 pub fn rms(bands: &[f32]) -> f32 {
-    (bands.iter().map(|b| b * b).sum::<f32>() / bands.len().max(1) as f32).sqrt()
+    (bands.iter().fold(0.0, |sum, b| sum + b * b) / bands.len().max(1) as f32).sqrt()
 }
 
 /// Find bands in the frames of `source`, calibrated by `calibration` first.
@@ -201,10 +201,15 @@ fn bands_of(excesses: &[&[f32]], places: &[f32], step: usize) -> Vec<f32> {
         left.iter().map(|v| v * v).sum::<f32>() / (left.len().max(2) - 1) as f32
     };
     let error = (mean((0..n).map(|r| Some(scatter(r)))) / excesses.len() as f32).sqrt();
-    if rms(&fixed) < TELLING * error || rms(&fixed) == 0.0 {
+    let found = rms(&fixed);
+    if found < TELLING * error || found == 0.0 {
         return Vec::new();
     }
-    undo_excess(&fixed, step)
+    // The excess of a wave of `w` radians a step is `1 - cos w` of it. Held back: what is slower than can be told
+    // from the scene, and what is drowned by the uncertainty of the excess.
+    let wave = SLOWEST_WAVE * step as f32 / deviation(&places);
+    let hold_back = (1.0 - wave.cos()).max(error / found);
+    undo_excess(&fixed, step, f64::from(hold_back * hold_back))
 }
 
 fn mean(values: impl Iterator<Item = Option<f32>>) -> f32 {
@@ -226,19 +231,19 @@ fn sample(values: &[f32], at: f32) -> Option<f32> {
     Some(a + (at - i as f32) * (b - a))
 }
 
-/// The bands whose excess over their neighbours is `excess`, held back a little: the solution of
+/// The bands whose excess over their neighbours is `excess`, held back: the solution of
 /// `(D'D + hold back) bands = D' excess` by conjugate gradients.
-fn undo_excess(excess: &[f32], step: usize) -> Vec<f32> {
+fn undo_excess(excess: &[f32], step: usize, hold_back: f64) -> Vec<f32> {
     let n = excess.len();
-    // D and its transpose are the same away from the ends; rows without two neighbours say nothing.
-    let forward = |b: &[f32]| -> Vec<f32> {
+    // Rows without two neighbours say nothing.
+    let forward = |b: &[f64]| -> Vec<f64> {
         let own = |r: usize| {
             let inner = r >= step && r + step < n;
             if inner { b[r] - 0.5 * (b[r - step] + b[r + step]) } else { 0.0 }
         };
         (0..n).map(own).collect()
     };
-    let backward = |e: &[f32]| -> Vec<f32> {
+    let backward = |e: &[f64]| -> Vec<f64> {
         let mut b = vec![0.0; n];
         for r in step..n - step {
             b[r] += e[r];
@@ -247,19 +252,19 @@ fn undo_excess(excess: &[f32], step: usize) -> Vec<f32> {
         }
         b
     };
-    let apply = |b: &[f32]| -> Vec<f32> {
+    let apply = |b: &[f64]| -> Vec<f64> {
         let mut out = backward(&forward(b));
-        out.iter_mut().zip(b).for_each(|(o, b)| *o += HOLD_BACK * b);
+        out.iter_mut().zip(b).for_each(|(o, b)| *o += hold_back * b);
         out
     };
-    let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>();
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let mut bands = vec![0.0; n];
-    let mut residual = backward(excess);
+    let mut residual = backward(&excess.iter().map(|e| f64::from(*e)).collect::<Vec<f64>>());
     let mut direction = residual.clone();
     let start = dot(&residual, &residual);
     let mut now = start;
-    for _ in 0..200 {
-        if now <= 1e-10 * start || now == 0.0 {
+    for _ in 0..2000 {
+        if now <= 1e-14 * start || now == 0.0 {
             break;
         }
         let applied = apply(&direction);
@@ -274,7 +279,7 @@ fn undo_excess(excess: &[f32], step: usize) -> Vec<f32> {
         }
         now = next;
     }
-    bands
+    bands.into_iter().map(|b| b as f32).collect()
 }
 
 #[cfg(test)]
