@@ -10,6 +10,7 @@ mod accumulate;
 mod advice;
 mod align;
 mod coverage;
+mod cmy;
 mod credible;
 mod dispersion;
 pub mod finish;
