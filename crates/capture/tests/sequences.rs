@@ -255,7 +255,8 @@ fn sequences_of_general_software_hold_the_frames_that_went_in() {
 fn fewer_bits_at_the_top_of_two_bytes_are_told_from_sixteen() {
     for (depth, shift) in [(10u8, 6), (12, 4), (14, 2), (16, 0)] {
         let top = u16::MAX >> (16 - depth);
-        let values: Vec<u16> = (0..24u16).map(|i| if i == 5 { top } else { i * 37 % top }).collect();
+        let values: Vec<u16> =
+            (0..24u16).map(|i| if i == 5 { top } else { i * 37 % top }).collect();
         let stored: Vec<u16> = values.iter().map(|v| v << shift).collect();
         let file = png(6, 4, png::ColorType::Grayscale, &Samples::U16(stored));
         let capture = sequence(vec![file.clone(), file]);

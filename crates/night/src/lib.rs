@@ -18,6 +18,8 @@ mod error;
 pub mod export;
 pub mod exposure;
 pub mod files;
+#[doc(hidden)]
+pub mod from_strangers;
 pub mod grade;
 pub mod hash;
 pub mod inspect;

@@ -85,6 +85,26 @@ pub fn files_of(path: &Path) -> io::Result<Vec<PathBuf>> {
     }
 }
 
+/// `paths` without those that an earlier one stands for already: of the members of a sequence, the first that
+/// is named, however many a shell or a file manager lists.
+pub fn distinct(paths: &[PathBuf]) -> Vec<PathBuf> {
+    let real = |path: &Path| fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    let mut covered: HashSet<PathBuf> = HashSet::new();
+    let mut kept = Vec::new();
+    for path in paths {
+        if covered.contains(&real(path)) {
+            continue;
+        }
+        kept.push(path.clone());
+        // One file by itself is taken as often as it is named: that two results would bear one name is said.
+        let members = files_of(path).unwrap_or_default();
+        if members.len() > 1 {
+            covered.extend(members.iter().map(|member| real(member)));
+        }
+    }
+    kept
+}
+
 /// Whether each file holds one picture: cubes are captures by themselves, whatever lies beside.
 pub(crate) fn is_alone(paths: &[PathBuf]) -> bool {
     let Some(first) = paths.first() else { return false };

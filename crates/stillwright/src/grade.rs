@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use stillwright_night::cache::Cache;
 use stillwright_night::grade::{GradeReport, grade_capture_with};
+use stillwright_night::sequence::distinct;
 
 /// Sharpest frames that are named in the text.
 const NAMED: usize = 5;
@@ -37,7 +38,7 @@ pub fn run(args: &GradeArgs, results: &mut Results) -> anyhow::Result<Status> {
             grade_capture_with(&path, &recipe, cache.as_ref(), progress)
         })
     };
-    Ok(each_report(&args.files, args.json, results, work, in_words))
+    Ok(each_report(&distinct(&args.files), args.json, results, work, in_words))
 }
 
 fn in_words(report: &GradeReport) -> String {

@@ -8,6 +8,7 @@ use std::path::Path;
 use stillwright_night::atomic::Existing;
 use stillwright_night::calibration::{MasterDone, MasterFiles, make_master};
 use stillwright_night::capture::Overrides;
+use stillwright_night::sequence::distinct;
 
 /// Make a master of each capture; a bad one costs the others nothing.
 ///
@@ -28,7 +29,7 @@ pub fn run(args: &MasterArgs, results: &mut Results) -> anyhow::Result<Status> {
             make_master(&files, &overrides, progress)
         })
     };
-    Ok(each_report(&args.files, args.json, results, work, in_words))
+    Ok(each_report(&distinct(&args.files), args.json, results, work, in_words))
 }
 
 fn in_words(done: &MasterDone) -> String {

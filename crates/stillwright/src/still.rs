@@ -13,6 +13,7 @@ use stillwright_night::cache::Cache;
 use stillwright_night::files::plan_each;
 use stillwright_night::picture::Progress;
 use stillwright_night::record::Record;
+use stillwright_night::sequence::distinct;
 use stillwright_night::still::{StillDone, make_still_with};
 
 /// Longest recipe that is read, bytes: a hundred times the longest sensible one.
@@ -63,13 +64,13 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
     }
 
     let formats = recipe.export.formats.clone();
+    let files = distinct(&args.files);
     // Neither captures nor what they are calibrated with is ever replaced.
-    let inputs: Vec<PathBuf> =
-        args.files.iter().cloned().chain(recipe.calibration.paths()).collect();
-    let wanted: Vec<_> = args.files.iter().map(|path| (path.clone(), formats.clone())).collect();
+    let inputs: Vec<PathBuf> = files.iter().cloned().chain(recipe.calibration.paths()).collect();
+    let wanted: Vec<_> = files.iter().map(|path| (path.clone(), formats.clone())).collect();
     let plans = plan_each(&wanted, &inputs, args.out.as_deref(), existing);
     let mut status = Status::Done;
-    for (file, plan) in args.files.iter().zip(plans) {
+    for (file, plan) in files.iter().zip(plans) {
         if stopping() {
             return Ok(Status::Failed);
         }

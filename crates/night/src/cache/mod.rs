@@ -13,6 +13,8 @@ mod bytes;
 mod forms;
 mod print;
 
+pub(crate) use forms::{read_stack, read_survey};
+
 use crate::atomic::{AtomicFile, Existing};
 use crate::choice::FrameChoice;
 use crate::recipe::Recipe;
@@ -112,13 +114,13 @@ impl Cache {
     /// The survey that was kept, if it is there and whole. Frames left out by hand are not marked.
     pub fn survey(&self, keys: &Keys) -> Option<Kept<Survey>> {
         let (contents, sha256) = self.load(&keys.survey)?;
-        Some(Kept { value: forms::read_survey(&contents)?, sha256 })
+        Some(Kept { value: read_survey(&contents)?, sha256 })
     }
 
     /// The stack that was kept, if it is there and whole.
     pub fn stack(&self, keys: &Keys) -> Option<Kept<Stack>> {
         let (contents, sha256) = self.load(&keys.stack)?;
-        Some(Kept { value: forms::read_stack(&contents)?, sha256 })
+        Some(Kept { value: read_stack(&contents)?, sha256 })
     }
 
     /// Keep a survey, before frames left out by hand are marked in it. What cannot be kept is not kept, without a word.

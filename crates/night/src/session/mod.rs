@@ -56,6 +56,7 @@ use history::History;
 use keeping::Keeping;
 use lanes::{Lanes, Signal};
 use message::Messages;
+pub(crate) use night_file::parse_night;
 use night_file::{NightFile, SavedCapture};
 use orders::Orders;
 use std::collections::VecDeque;

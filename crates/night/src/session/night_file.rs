@@ -106,6 +106,11 @@ impl NightFile {
     }
 }
 
+/// Whether `text` is a night.
+pub(crate) fn parse_night(text: &str) -> bool {
+    NightFile::parse(text).is_ok()
+}
+
 /// What opening the night gave.
 pub(super) struct Opening {
     /// The night; empty when there was none or it could not be read.
