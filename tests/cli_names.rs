@@ -12,7 +12,8 @@ use std::os::unix::fs::symlink;
 use std::path::Path;
 
 fn still(capture: &Path, more: &[&OsStr]) -> Ran {
-    let output = program().args(["still", "--keep", "50"]).args(more).arg(capture).output().unwrap();
+    let output =
+        program().args(["still", "--keep", "50"]).args(more).arg(capture).output().unwrap();
     Ran::of(output)
 }
 
@@ -132,7 +133,8 @@ fn members_of_one_sequence_are_one_capture_however_many_are_named() {
     let mut files = Vec::new();
     for i in 0..4 {
         let path = home.path().join(format!("f_{i:03}.png"));
-        let picture = image::GrayImage::from_fn(40, 36, |x, y| image::Luma([(x * 5 + y * 3 + i) as u8]));
+        let picture =
+            image::GrayImage::from_fn(40, 36, |x, y| image::Luma([(x * 5 + y * 3 + i) as u8]));
         picture.save(&path).unwrap();
         files.push(path);
     }
@@ -144,7 +146,8 @@ fn members_of_one_sequence_are_one_capture_however_many_are_named() {
     let (own, capture) = night();
     let other = own.path().join("IN2.ser");
     fs::write(&other, capture_bytes()).unwrap();
-    let output = program().args(["inspect", "--json"]).args([&capture, &other]).args(&files).output();
+    let output =
+        program().args(["inspect", "--json"]).args([&capture, &other]).args(&files).output();
     assert_eq!(Ran::of(output.unwrap()).lines().len(), 3);
 }
 

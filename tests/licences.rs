@@ -128,7 +128,9 @@ fn every_dependency_of_every_system_comes_from_crates_io_with_a_checksum() {
     let mut own = 0;
     for package in lock.split("[[package]]").skip(1) {
         let value = |key: &str| {
-            package.lines().find_map(|line| Some(line.strip_prefix(key)?.trim_matches('"').to_owned()))
+            package
+                .lines()
+                .find_map(|line| Some(line.strip_prefix(key)?.trim_matches('"').to_owned()))
         };
         let name = value("name = ").unwrap();
         match value("source = ") {

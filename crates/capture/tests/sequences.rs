@@ -255,16 +255,16 @@ fn sequences_of_general_software_hold_the_frames_that_went_in() {
 fn fewer_bits_at_the_top_of_two_bytes_are_told_from_sixteen() {
     for (depth, shift) in [(10u8, 6), (12, 4), (14, 2), (16, 0)] {
         let top = u16::MAX >> (16 - depth);
-        let values: Vec<u16> =
-            (0..24u16).map(|i| if i == 5 { top } else { i * 37 % top }).collect();
+        let value = |i: u16| if i == 5 { top } else { (u32::from(i) * 37 % u32::from(top)) as u16 };
+        let values: Vec<u16> = (0..1200u16).map(value).collect();
         let stored: Vec<u16> = values.iter().map(|v| v << shift).collect();
-        let file = png(6, 4, png::ColorType::Grayscale, &Samples::U16(stored));
+        let file = png(40, 30, png::ColorType::Grayscale, &Samples::U16(stored.clone()));
         let capture = sequence(vec![file.clone(), file]);
         let facts = capture.facts();
         assert_eq!(facts.bit_depth, depth);
         assert_eq!(facts.notes.iter().any(|n| n.code == RemarkCode::FullScale), depth < 16);
         // Full scale is reached, so clipping is seen.
-        assert_eq!(capture.format().white, f32::from(top));
-        assert_eq!(read(&*capture, 1), Samples::U16(values));
+        assert_eq!(capture.format().white, f32::from(top << shift));
+        assert_eq!(read(&*capture, 1), Samples::U16(stored));
     }
 }

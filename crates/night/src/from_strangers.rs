@@ -2,7 +2,7 @@
 //!
 //! Such files lie on disks like captures do: cut, bent, or made by somebody else.
 
-use crate::cache::{read_survey, read_stack};
+use crate::cache::{read_stack, read_survey};
 use crate::session::parse_night;
 
 /// Whether `bytes` are a night file that would be taken in.

@@ -123,7 +123,8 @@ fn killed_at_any_moment_nothing_is_lost() {
         while !home.path().join("begun").exists() && begun.elapsed() < PATIENCE {
             std::thread::sleep(Duration::from_millis(2));
         }
-        chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        chance =
+            chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         // Now and then at once, mostly somewhere within the first rounds of work.
         let wait = Duration::from_millis((chance >> 33) % if fault % 5 == 0 { 40 } else { 1500 });
         std::thread::sleep(wait);
@@ -210,8 +211,12 @@ impl<F: Fn() + Sync> Progress for Meanwhile<F> {
 #[test]
 fn files_that_shrink_vanish_or_grow_while_they_are_read() {
     let (mut faults, mut made, mut told) = (0, 0, 0);
-    for stage in [Stage::Sampling, Stage::Grading, Stage::Reference, Stage::Stacking, Stage::Writing] {
-        for what in ["shrinks by half", "shrinks to nothing", "vanishes", "grows", "its folder vanishes"] {
+    for stage in
+        [Stage::Sampling, Stage::Grading, Stage::Reference, Stage::Stacking, Stage::Writing]
+    {
+        for what in
+            ["shrinks by half", "shrinks to nothing", "vanishes", "grows", "its folder vanishes"]
+        {
             let home = tempfile::tempdir().unwrap();
             let capture = capture_in(&home.path().join("night"), "a", 3);
             let other = capture_in(&home.path().join("other"), "b", 4);
@@ -231,7 +236,8 @@ fn files_that_shrink_vanish_or_grow_while_they_are_read() {
                 _ => fs::remove_dir_all(capture.parent().unwrap()).unwrap(),
             };
             let progress = Meanwhile { stage, after: 0, done: std::sync::Once::new(), act };
-            let result = make_still(&files, &Recipe { stack: keep(40.0), ..Recipe::default() }, &progress);
+            let result =
+                make_still(&files, &Recipe { stack: keep(40.0), ..Recipe::default() }, &progress);
             assert!(progress.done.is_completed(), "{stage:?} was never reached");
             faults += 1;
             match result {

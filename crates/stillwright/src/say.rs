@@ -143,7 +143,10 @@ mod tests {
 
     #[test]
     fn names_of_files_do_not_speak_to_the_terminal() {
-        assert_eq!(harmless("a\u{1b}[2Jb\r\n\u{9b}c\u{7f}"), "a\u{fffd}[2Jb\u{fffd}\n\u{fffd}c\u{fffd}");
+        assert_eq!(
+            harmless("a\u{1b}[2Jb\r\n\u{9b}c\u{7f}"),
+            "a\u{fffd}[2Jb\u{fffd}\n\u{fffd}c\u{fffd}"
+        );
         assert_eq!(name_of(Path::new("night/a\nb\u{1b}.ser")), "a\u{fffd}b\u{fffd}.ser");
         assert_eq!(name_of(Path::new(&"x".repeat(300))).chars().count(), 61);
     }

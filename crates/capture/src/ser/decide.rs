@@ -50,8 +50,8 @@ pub(super) fn decide(seen: &Evidence, depth: u8, flag: i32, overrides: &Override
 }
 
 /// Decide for two-byte samples whose byte order is known; `bits` is every bit that any sample
-/// looked at sets.
-pub(crate) fn decide_bits(bits: u16, depth: u8, overrides: &Overrides) -> Storage {
+/// looked at sets, `telling` whether those were many.
+pub(crate) fn decide_bits(bits: u16, depth: u8, telling: bool, overrides: &Overrides) -> Storage {
     let mut storage = Storage {
         order: ByteOrder::Little,
         justification: Justification::Right,
@@ -59,7 +59,9 @@ pub(crate) fn decide_bits(bits: u16, depth: u8, overrides: &Overrides) -> Storag
         warnings: Vec::new(),
         notes: Vec::new(),
     };
-    storage.settle_left(bits, overrides);
+    if telling {
+        storage.settle_left(bits, overrides);
+    }
     storage.settle_bits(&Evidence { bits, ..Evidence::default() }, overrides);
     storage
 }
