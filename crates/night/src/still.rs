@@ -166,7 +166,7 @@ pub fn write_still(
     files: &StillFiles,
     recipe: &Recipe,
     made: Made<'_>,
-    print: Fingerprinting,
+    mut print: Fingerprinting,
     mut watch: Stopwatch,
     progress: &dyn Progress,
 ) -> Result<Record, NightError> {
@@ -174,10 +174,11 @@ pub fn write_still(
     let path = files.capture.as_path();
     progress.advance(Stage::Writing, 0, 1)?;
     let going_on = || progress.advance(Stage::Writing, 0, 1).is_ok();
-    let print = print
-        .finish(going_on)
+    let taken = print
+        .wait(going_on)
         .map_err(|e| NightError::read(path, e))?
         .ok_or(NightError::Cancelled)?;
+    let changed = print.changed_meanwhile();
     watch.lap("fingerprint (waiting for it)");
 
     let resolution =
@@ -196,7 +197,7 @@ pub fn write_still(
         record_version: RECORD_VERSION,
         program: PROGRAM.into(),
         made_utc: clock::now(),
-        inputs: vec![Input::new(path, print)],
+        inputs: vec![Input::new(path, taken)],
         calibration: calibration.cloned(),
         reference_frame: survey.reference_index,
         keep_percent: stack.keep_percent,
@@ -208,7 +209,7 @@ pub fn write_still(
         recipe_resolved: resolved(recipe, facts, survey, stack, finished),
         measured: finished.measured.clone(),
         outputs: outputs(files),
-        warnings: warnings(made),
+        warnings: warnings(made, changed),
         timings: watch.timings(),
         seconds: watch.seconds(),
         capture: facts.clone(),
@@ -311,9 +312,16 @@ fn outputs(files: &StillFiles) -> Vec<Output> {
 }
 
 /// Everything odd, from the capture's header to the finish, a sentence each.
-fn warnings(made: Made<'_>) -> Vec<String> {
+fn warnings(made: Made<'_>, changed: bool) -> Vec<String> {
     let Made { facts, calibration, survey, stack, finished } = made;
     let mut all: Vec<String> = facts.warnings.iter().map(|w| w.message.clone()).collect();
+    if changed {
+        all.push(
+            "the capture changed or vanished while it was being read: the still is of the frames as they were read, \
+             and the SHA-256 in the record may be of other bytes; make it again once the file rests"
+                .into(),
+        );
+    }
     let rejected = survey.frames.iter().filter(|frame| frame.rejected.is_some()).count();
     if rejected > 0 {
         all.push(format!(

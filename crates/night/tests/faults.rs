@@ -211,6 +211,8 @@ impl<F: Fn() + Sync> Progress for Meanwhile<F> {
 #[test]
 fn files_that_shrink_vanish_or_grow_while_they_are_read() {
     let (mut faults, mut made, mut told) = (0, 0, 0);
+    let source = tempfile::tempdir().unwrap();
+    let sample = capture_in(source.path(), "a", 3);
     for stage in
         [Stage::Sampling, Stage::Grading, Stage::Reference, Stage::Stacking, Stage::Writing]
     {
@@ -218,9 +220,9 @@ fn files_that_shrink_vanish_or_grow_while_they_are_read() {
             ["shrinks by half", "shrinks to nothing", "vanishes", "grows", "its folder vanishes"]
         {
             let home = tempfile::tempdir().unwrap();
-            let capture = capture_in(&home.path().join("night"), "a", 3);
-            let other = capture_in(&home.path().join("other"), "b", 4);
-            let before = sha(&other);
+            let capture = home.path().join("night/a.ser");
+            fs::create_dir(home.path().join("night")).unwrap();
+            fs::copy(&sample, &capture).unwrap();
             let out = home.path().join("out");
             let files = StillFiles::plan(&capture, Some(&out), &[], Existing::Keep);
             let length = fs::metadata(&capture).unwrap().len();
@@ -245,6 +247,9 @@ fn files_that_shrink_vanish_or_grow_while_they_are_read() {
                 Ok(done) => {
                     made += 1;
                     assert!(done.record.frames_used > 0);
+                    let warned =
+                        done.record.warnings.iter().any(|w| w.contains("changed or vanished"));
+                    assert!(warned, "{stage:?} {what}: {:?}", done.record.warnings);
                     let names = fs::read_dir(&out).unwrap().count();
                     assert_eq!(names, 3, "{stage:?} {what}");
                 }
@@ -255,7 +260,6 @@ fn files_that_shrink_vanish_or_grow_while_they_are_read() {
                     assert_eq!(left, 0, "{stage:?} {what}: {error}");
                 }
             }
-            assert_eq!(sha(&other), before);
         }
     }
     println!(
