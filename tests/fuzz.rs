@@ -2,7 +2,7 @@
 //!
 //! The targets are those of `fuzz/targets.rs`, which cargo-fuzz runs with coverage for guidance; this driver has none. It
 //! bends the files of the kept corpus (`fuzz/corpus`), one to six changes at a time, always the same ones for the
-//! same seed. 300 a target by default; `STILLWRIGHT_FUZZ_SECONDS=600` for so long a target each, and
+//! same seed. 2000 a target by default; `STILLWRIGHT_FUZZ_SECONDS=600` for so long a target each, and
 //! `STILLWRIGHT_FUZZ_SEED` for other ones; `-- --nocapture` tells the counts.
 //!
 //! One test only, for the allocator counts for the whole program.
@@ -31,7 +31,7 @@ use targets::{TARGETS, Target};
 static PEAK: PeakAlloc = PeakAlloc;
 
 /// Executions of each target unless told otherwise.
-const EXECUTIONS: usize = 300;
+const EXECUTIONS: usize = 2000;
 /// Longer than this, and a file of some kilobytes has made the reader hang.
 const LONGEST: Duration = Duration::from_secs(10);
 /// What a reader may ask for whatever the file: buffers, tables, words.
