@@ -268,3 +268,16 @@ fn fewer_bits_at_the_top_of_two_bytes_are_told_from_sixteen() {
         assert_eq!(read(&*capture, 1), Samples::U16(stored));
     }
 }
+
+#[test]
+fn tiffs_that_promise_more_than_they_have_are_refused_before_room_is_made() {
+    // Found by fuzzing: some hundred bytes made the decoder ask for up to 268 MB.
+    let corpus = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../fuzz/corpus/tiff");
+    for i in 1..=5 {
+        let bytes = fs::read(corpus.join(format!("found-{i}"))).unwrap();
+        let files = InMemory(vec![bytes.clone(), bytes]);
+        let opened = open_sequence(Box::new(files), Vec::new(), &Overrides::default());
+        let Err(error) = opened else { panic!("found-{i} was opened") };
+        assert!(error.to_string().contains("promises more values"), "found-{i}: {error}");
+    }
+}

@@ -3,6 +3,7 @@
 //! [`Kind`] is the table of them; the formats themselves are read by crates in general use, behind
 //! limits of our own: no picture may have more samples than the size of its file can stand for.
 
+mod directory;
 mod numbered;
 mod png;
 mod sequence;
