@@ -121,7 +121,7 @@ impl Master {
         let all: Vec<usize> = (0..wanted).map(|i| i * count / wanted.max(1)).collect();
         let mut means = Vec::with_capacity(wanted);
         each_batch(source, &all, 0, progress, |frames| {
-            means.par_extend(frames.par_iter().map(|frame| frame.as_ref().map(mean_of)));
+            means.par_extend(frames.par_iter().map(|frame| frame.as_deref().map(mean_of)));
         })?;
         let offset_mean = offset.map_or(0.0, |o| sum_of(o) / o.len().max(1) as f64) as f32;
         let chosen = Chosen::among(&all, &means, kind, offset_mean)?;
@@ -342,7 +342,7 @@ fn sum_of(values: &[f32]) -> f64 {
     values.iter().map(|v| f64::from(*v)).sum()
 }
 
-fn mean_of(values: &Vec<f32>) -> f32 {
+fn mean_of(values: &[f32]) -> f32 {
     (sum_of(values) / values.len().max(1) as f64) as f32
 }
 
