@@ -9,8 +9,8 @@
 mod accumulate;
 mod advice;
 mod align;
-mod coverage;
 mod cmy;
+mod coverage;
 mod credible;
 mod dispersion;
 pub mod finish;

@@ -170,7 +170,7 @@ fn checked(
     stacked: &Stacked,
     print: &mut Fingerprinting,
 ) -> Attempt<()> {
-    let Stacking { id, path, key, graded, source, cache } = &task.stacking;
+    let Stacking { id, path, key, graded, source, cache, .. } = &task.stacking;
     let from: Vec<&String> = [&graded.from, &stacked.from].into_iter().flatten().collect();
     if from.is_empty() {
         return Ok(Ok(()));
