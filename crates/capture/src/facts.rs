@@ -85,6 +85,8 @@ pub enum RemarkCode {
     Gaps,
     /// Files of a sequence that are damaged or unlike the others.
     BrokenFiles,
+    /// What the frames were calibrated with.
+    Calibrated,
 }
 
 /// One odd thing about a capture, said in a sentence.
@@ -142,6 +144,10 @@ pub struct Facts {
     pub instrument: String,
     /// The telescope, as the header has it; may be empty.
     pub telescope: String,
+    /// Exposure of each frame, s, where the file says.
+    pub exposure_s: Option<f64>,
+    /// Gain of the camera in its own units, where the file says.
+    pub gain: Option<f64>,
     /// What is wrong with the capture, and what it costs.
     pub warnings: Vec<Remark>,
     /// What is worth knowing but costs nothing.

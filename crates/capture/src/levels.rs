@@ -11,6 +11,9 @@ use stillwright_picture::{SampleType, Samples};
 /// Frames looked at.
 const FRAMES: usize = 12;
 
+/// Two-byte samples from which bits that none of them sets say something: fewer may all be even by chance or design.
+const FEWEST_TELLING: usize = 1000;
+
 /// Floats up to this are taken to run from 0 to 1: a little overshoot is common.
 const ABOUT_ONE: f32 = 1.5;
 
@@ -19,6 +22,8 @@ const ABOUT_ONE: f32 = 1.5;
 pub(crate) struct Seen {
     /// Every bit that any two-byte sample sets.
     bits: u16,
+    /// Two-byte samples looked at.
+    samples: usize,
     /// Largest float.
     max: f32,
     /// Frames that could be read.
@@ -32,7 +37,10 @@ pub(crate) fn look(count: usize, mut read: impl FnMut(usize) -> Option<Samples>)
     let looked_at = count.min(FRAMES);
     for i in 0..looked_at {
         match read(i * count / looked_at) {
-            Some(Samples::U16(v)) => seen.bits = v.iter().fold(seen.bits, |bits, s| bits | s),
+            Some(Samples::U16(v)) => {
+                seen.bits = v.iter().fold(seen.bits, |bits, s| bits | s);
+                seen.samples += v.len();
+            }
             Some(Samples::F32(v)) => seen.max = v.iter().fold(seen.max, |max, s| max.max(*s)),
             Some(Samples::U8(_)) => {}
             None => continue,
@@ -101,11 +109,17 @@ impl Levels {
         match kind {
             SampleType::U8 => levels.white = 255.0,
             SampleType::U16 => {
-                let storage = decide_bits(seen.bits, depth, overrides);
+                let telling = seen.samples >= FEWEST_TELLING;
+                let storage = decide_bits(seen.bits, depth, telling, overrides);
                 levels.bit_depth = storage.depth;
                 levels.justification = Some(storage.justification);
                 levels.white = f32::from(storage.white());
                 levels.shift = storage.shift();
+                if overrides.justification.is_none() {
+                    // Found, not said: the samples stay as they are stored, and full scale is where they end.
+                    levels.white = f32::from(storage.white() << storage.shift());
+                    levels.shift = 0;
+                }
                 levels.warnings = storage.warnings;
                 levels.notes = storage.notes;
             }

@@ -250,3 +250,34 @@ fn sequences_of_general_software_hold_the_frames_that_went_in() {
         }
     }
 }
+
+#[test]
+fn fewer_bits_at_the_top_of_two_bytes_are_told_from_sixteen() {
+    for (depth, shift) in [(10u8, 6), (12, 4), (14, 2), (16, 0)] {
+        let top = u16::MAX >> (16 - depth);
+        let value = |i: u16| if i == 5 { top } else { (u32::from(i) * 37 % u32::from(top)) as u16 };
+        let values: Vec<u16> = (0..1200u16).map(value).collect();
+        let stored: Vec<u16> = values.iter().map(|v| v << shift).collect();
+        let file = png(40, 30, png::ColorType::Grayscale, &Samples::U16(stored.clone()));
+        let capture = sequence(vec![file.clone(), file]);
+        let facts = capture.facts();
+        assert_eq!(facts.bit_depth, depth);
+        assert_eq!(facts.notes.iter().any(|n| n.code == RemarkCode::FullScale), depth < 16);
+        // Full scale is reached, so clipping is seen.
+        assert_eq!(capture.format().white, f32::from(top << shift));
+        assert_eq!(read(&*capture, 1), Samples::U16(stored));
+    }
+}
+
+#[test]
+fn tiffs_that_promise_more_than_they_have_are_refused_before_room_is_made() {
+    // Found by fuzzing: some hundred bytes made the decoder ask for up to 268 MB.
+    let corpus = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../fuzz/corpus/tiff");
+    for i in 1..=5 {
+        let bytes = fs::read(corpus.join(format!("found-{i}"))).unwrap();
+        let files = InMemory(vec![bytes.clone(), bytes]);
+        let opened = open_sequence(Box::new(files), Vec::new(), &Overrides::default());
+        let Err(error) = opened else { panic!("found-{i} was opened") };
+        assert!(error.to_string().contains("promises more values"), "found-{i}: {error}");
+    }
+}

@@ -56,6 +56,24 @@ pub fn open_capture_watched(
     }
 }
 
+/// Open one file, whatever lies beside it.
+///
+/// # Errors
+/// As [`open_capture`].
+pub(crate) fn open_alone(
+    path: &Path,
+    overrides: &Overrides,
+) -> Result<Box<dyn Capture>, NightError> {
+    let file = File::open(path).map_err(|e| NightError::read(path, e))?;
+    stillwright_capture::open(Box::new(file), overrides)
+        .map_err(|source| NightError::Capture { path: path.into(), source })
+}
+
+/// The folder that `path` lies in.
+pub(crate) fn folder_beside(path: &Path) -> PathBuf {
+    folder_of(path).to_path_buf()
+}
+
 /// Where the files of one still go.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StillFiles {
@@ -170,7 +188,7 @@ pub fn plan_each(
 }
 
 /// Whether two names lead to the same file, links followed.
-fn same_file(a: &Path, b: &Path) -> bool {
+pub(crate) fn same_file(a: &Path, b: &Path) -> bool {
     match (fs::canonicalize(a), fs::canonicalize(b)) {
         (Ok(a), Ok(b)) => a == b,
         _ => false,

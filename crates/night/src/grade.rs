@@ -1,6 +1,7 @@
 //! Grades and shifts of every frame of a capture.
 
 use crate::cache::{Cache, Keys};
+use crate::calibration::{Calibrated, calibrated};
 use crate::error::NightError;
 use crate::files::open_capture_watched;
 use crate::recipe::Recipe;
@@ -21,6 +22,8 @@ pub struct GradeReport {
     pub scene: SceneKind,
     /// One entry a frame, in order.
     pub frames: Vec<FrameLine>,
+    /// What the frames were calibrated with, a sentence each; empty where nothing was asked for.
+    pub calibration: Vec<String>,
     /// What is wrong with the capture, a sentence each.
     pub warnings: Vec<String>,
 }
@@ -74,6 +77,7 @@ pub fn grade_capture_with(
     progress: &dyn Progress,
 ) -> Result<GradeReport, NightError> {
     let capture = open_capture_watched(path, &recipe.capture, progress)?;
+    let Calibrated { capture, report } = calibrated(capture, path, &recipe.calibration, progress)?;
     let known =
         cache.and_then(|cache| Some((cache, Keys::of_capture(path, capture.facts(), recipe)?)));
     let survey = match known.as_ref().and_then(|(cache, keys)| cache.survey(keys)) {
@@ -93,6 +97,7 @@ pub fn grade_capture_with(
         reference_frame: survey.reference_index,
         scene: survey.scene,
         frames: frame_lines(&survey),
+        calibration: report.map(|report| report.sentences()).unwrap_or_default(),
         warnings,
     })
 }

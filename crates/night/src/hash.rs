@@ -9,10 +9,11 @@
 use crate::sequence::{Joined, files_of};
 use sha2::{Digest, Sha256};
 use std::io::{self, Read};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
+use std::time::SystemTime;
 
 const PIECE_BYTES: usize = 1 << 20;
 
@@ -57,6 +58,15 @@ pub struct Fingerprinting {
     cancel: Arc<AtomicBool>,
     thread: Option<JoinHandle<io::Result<Option<Fingerprint>>>>,
     taken: Option<Fingerprint>,
+    /// The files as they were at the beginning.
+    begun_with: Vec<(PathBuf, Stamp)>,
+}
+
+/// Length and time of the last change; nothing where the file is gone.
+type Stamp = Option<(u64, Option<SystemTime>)>;
+
+fn stamp_of(path: &Path) -> Stamp {
+    std::fs::metadata(path).ok().map(|facts| (facts.len(), facts.modified().ok()))
 }
 
 impl Fingerprinting {
@@ -66,13 +76,22 @@ impl Fingerprinting {
     /// # Errors
     /// When the file cannot be opened or the system gives no thread.
     pub fn begin(path: &Path) -> io::Result<Fingerprinting> {
-        let mut file = Joined::open(files_of(path)?)?;
+        let files = files_of(path)?;
+        let stamped = |path: &PathBuf| (path.clone(), stamp_of(path));
+        let begun_with = files.iter().map(stamped).collect();
+        let mut file = Joined::open(files)?;
         let cancel = Arc::new(AtomicBool::new(false));
         let theirs = Arc::clone(&cancel);
         let thread = std::thread::Builder::new()
             .name("fingerprint".into())
             .spawn(move || fingerprint(&mut file, &theirs))?;
-        Ok(Fingerprinting { cancel, thread: Some(thread), taken: None })
+        Ok(Fingerprinting { cancel, thread: Some(thread), taken: None, begun_with })
+    }
+
+    /// Whether a file has changed or gone since the beginning: what was read and what was hashed may then be different
+    /// things.
+    pub fn changed_meanwhile(&self) -> bool {
+        self.begun_with.iter().any(|(path, stamp)| stamp_of(path) != *stamp)
     }
 
     /// Wait for the result; `go_on` is asked every few milliseconds, and `None` comes back when it

@@ -9,6 +9,7 @@
 
 pub mod atomic;
 pub mod cache;
+pub mod calibration;
 pub mod choice;
 pub mod clock;
 pub mod demo;
@@ -17,6 +18,8 @@ mod error;
 pub mod export;
 pub mod exposure;
 pub mod files;
+#[doc(hidden)]
+pub mod from_strangers;
 pub mod grade;
 pub mod hash;
 pub mod inspect;
@@ -30,6 +33,7 @@ mod recipe_words;
 pub mod record;
 pub mod sample_night;
 pub mod sampling;
+pub mod saved_path;
 pub mod screen;
 pub mod sequence;
 pub mod session;

@@ -10,6 +10,7 @@
 //! and its line, because a misspelt setting that silently does nothing costs a night.
 //! [`Recipe::to_commented_toml`] writes every setting with what it means.
 
+use crate::calibration::CalibrationSettings;
 use crate::choice::FrameChoice;
 use crate::export::Format;
 use crate::recipe_words::{Kind, WORDS};
@@ -31,6 +32,8 @@ pub struct Recipe {
     pub version: u32,
     /// What is known better than the capture's header.
     pub capture: Overrides,
+    /// What the frames are calibrated with.
+    pub calibration: CalibrationSettings,
     /// How the frames are looked at.
     pub survey: SurveySettings,
     /// Which frames the person left out.
@@ -48,6 +51,7 @@ impl Default for Recipe {
         Recipe {
             version: RECIPE_VERSION,
             capture: Overrides::default(),
+            calibration: CalibrationSettings::default(),
             survey: SurveySettings::default(),
             frames: FrameChoice::default(),
             stack: StackSettings::default(),
@@ -121,6 +125,7 @@ impl Recipe {
         let fail = |words: String| Err(RecipeError::Range(words));
         check_keep(self.stack.keep).map_err(RecipeError::Range)?;
         check_scale(self.stack.scale).map_err(RecipeError::Range)?;
+        self.calibration.check().map_err(RecipeError::Range)?;
         if self.survey.sample_frames == 0 {
             return fail("survey: sample_frames is 0, expected at least 1".into());
         }
@@ -240,6 +245,7 @@ fn write_comment(text: &mut String, words: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::saved_path::SavedPath;
     use stillwright_capture::ByteOrder;
     use stillwright_picture::{BayerOrder, Layout};
     use stillwright_stacking::Keep;
@@ -252,6 +258,8 @@ mod tests {
         recipe.stack.keep = Keep::Percent(12.5);
         recipe.stack.scale = 1.5;
         recipe.export.formats = vec![Format::Png, Format::Tiff32];
+        recipe.calibration.darks = vec![SavedPath::Text("dark \"of\" \u{fc}.ser".into())];
+        recipe.calibration.flats = vec![SavedPath::Bytes(vec![47, 255, 46])];
         recipe.finish = toml::from_str(
             "optics = { aperture_m = 0.2, focal_length_m = 4.0, pixel_um = 2.9 }\n\
              [sharpening]\nmethod = \"wiener\"\nnoise_weight = 0.5\n\
@@ -301,7 +309,8 @@ mod tests {
         for row in WORDS {
             if let Kind::Unset(example) = row.kind {
                 let (section, key) = row.path.rsplit_once('.').unwrap();
-                let text = format!("[{section}]\n{key} = {example}\n");
+                let with = if key == "dark_flats" { "flats = [\"f.ser\"]\n" } else { "" };
+                let text = format!("[{section}]\n{with}{key} = {example}\n");
                 let recipe = Recipe::from_toml(&text).unwrap_or_else(|e| panic!("{text}{e}"));
                 assert_ne!(recipe, Recipe::default(), "{text}");
             }
@@ -323,6 +332,7 @@ mod tests {
             ("[stack]\nscale = 9.0\n", &["scale is 9"]),
             ("[capture]\nbit_depth = 17\n", &["bit_depth is 17"]),
             ("[survey]\nsample_frames = 0\n", &["sample_frames"]),
+            ("[calibration]\ndark_flats = [\"d.ser\"]\n", &["no flats"]),
         ] {
             let error = Recipe::from_toml(text).unwrap_err().to_string();
             for needle in needles {

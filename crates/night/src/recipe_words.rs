@@ -50,6 +50,29 @@ pub(crate) const WORDS: &[Row] = &[
         "Where 9 to 15 bits stand in two bytes: right (low bits) or left (high bits).",
     ),
     unset("capture.bit_depth", "12", "Bits of a sample, 1 to 16."),
+    section(
+        "calibration",
+        "What the camera adds by itself, taken out of each frame first. Paths are told from this file's folder.",
+    ),
+    unset(
+        "calibration.darks",
+        "[\"dark.ser\"]",
+        "Captures with the cap on, exposed as the night's captures, or masters; each capture takes the one that matches.",
+    ),
+    unset(
+        "calibration.flats",
+        "[\"flat.ser\"]",
+        "Captures of an even light (dust, vignetting), or masters; likewise.",
+    ),
+    unset(
+        "calibration.dark_flats",
+        "[\"dark-flat.ser\"]",
+        "Captures with the cap on, exposed as the flats; they are no use without flats.",
+    ),
+    setting(
+        "calibration.reduce_bands",
+        "Even out rows and columns that read too much in every frame; needs a scene that wanders.",
+    ),
     section("survey", "How the frames are looked at."),
     setting(
         "survey.sample_frames",

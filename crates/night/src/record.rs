@@ -4,6 +4,7 @@
 //! `null`. Frames are counted from 0, sizes are in pixels, shares run from 0 to 1 unless a name
 //! says `percent`, times are UTC.
 
+use crate::calibration::CalibrationReport;
 use crate::hash::Fingerprint;
 use crate::recipe::Recipe;
 use serde::Serialize;
@@ -33,6 +34,8 @@ pub struct Record {
     pub inputs: Vec<Input>,
     /// What the capture says about itself, and what is wrong with it.
     pub capture: Facts,
+    /// What the frames were calibrated with; `null` where nothing was asked for.
+    pub calibration: Option<CalibrationReport>,
     /// The frame whose pixel grid stack and still have.
     pub reference_frame: usize,
     /// Share of the best moments that was kept, percent.

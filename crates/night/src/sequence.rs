@@ -12,8 +12,16 @@ use stillwright_capture::{
 };
 
 /// What results are named; they lie beside captures and are none.
-pub(crate) const RESULTS: [&str; 5] =
-    [".still.", ".still-float.", ".stack.", ".truth.", ".record."];
+pub(crate) const RESULTS: [&str; 8] = [
+    ".still.",
+    ".still-float.",
+    ".stack.",
+    ".truth.",
+    ".record.",
+    ".dark.fits",
+    ".flat.fits",
+    ".dark-flat.fits",
+];
 
 /// Most files of a folder that are looked through.
 const MOST_FILES: usize = 1_000_000;
@@ -75,6 +83,26 @@ pub fn files_of(path: &Path) -> io::Result<Vec<PathBuf>> {
         Some(members) => Ok(members.paths),
         None => Ok(vec![path.into()]),
     }
+}
+
+/// `paths` without those that an earlier one stands for already: of the members of a sequence, the first that
+/// is named, however many a shell or a file manager lists.
+pub fn distinct(paths: &[PathBuf]) -> Vec<PathBuf> {
+    let real = |path: &Path| fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    let mut covered: HashSet<PathBuf> = HashSet::new();
+    let mut kept = Vec::new();
+    for path in paths {
+        if covered.contains(&real(path)) {
+            continue;
+        }
+        kept.push(path.clone());
+        // One file by itself is taken as often as it is named: that two results would bear one name is said.
+        let members = files_of(path).unwrap_or_default();
+        if members.len() > 1 {
+            covered.extend(members.iter().map(|member| real(member)));
+        }
+    }
+    kept
 }
 
 /// Whether each file holds one picture: cubes are captures by themselves, whatever lies beside.

@@ -2,6 +2,7 @@
 
 use crate::atomic::{AtomicFile, WriteError};
 use crate::cache::{Cache, Keys};
+use crate::calibration::{Calibrated, CalibrationReport, calibrated};
 use crate::clock;
 use crate::error::NightError;
 use crate::export::{Caption, ExportError, Format, write_picture};
@@ -68,6 +69,8 @@ pub fn make_still_with(
     let path = files.capture.as_path();
     let mut watch = Stopwatch::start();
     let capture = open_capture_watched(path, &recipe.capture, progress)?;
+    let calibrated = calibrated(capture, path, &recipe.calibration, progress)?;
+    let Calibrated { capture, report: calibration } = calibrated;
     let facts = capture.facts().clone();
     let mut print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
     let known = cache.and_then(|cache| Some((cache, Keys::of_capture(path, &facts, recipe)?)));
@@ -116,7 +119,9 @@ pub fn make_still_with(
         }
         watch.lap("keeping what was found");
     }
-    let made = Made { facts: &facts, survey: &survey, stack: &stack, finished: &finished };
+    let calibration = calibration.as_deref();
+    let made =
+        Made { facts: &facts, calibration, survey: &survey, stack: &stack, finished: &finished };
     let record = write_still(files, recipe, made, print, watch, progress)?;
     Ok(StillDone { files: files.clone(), record, survey, stack, finished })
 }
@@ -141,6 +146,8 @@ fn hashed(
 pub struct Made<'a> {
     /// What is known of the capture.
     pub facts: &'a Facts,
+    /// What its frames were calibrated with.
+    pub calibration: Option<&'a CalibrationReport>,
     /// The survey, with the frames marked that the recipe leaves out.
     pub survey: &'a Survey,
     /// The stack.
@@ -159,18 +166,19 @@ pub fn write_still(
     files: &StillFiles,
     recipe: &Recipe,
     made: Made<'_>,
-    print: Fingerprinting,
+    mut print: Fingerprinting,
     mut watch: Stopwatch,
     progress: &dyn Progress,
 ) -> Result<Record, NightError> {
-    let Made { facts, survey, stack, finished } = made;
+    let Made { facts, calibration, survey, stack, finished } = made;
     let path = files.capture.as_path();
     progress.advance(Stage::Writing, 0, 1)?;
     let going_on = || progress.advance(Stage::Writing, 0, 1).is_ok();
-    let print = print
-        .finish(going_on)
+    let taken = print
+        .wait(going_on)
         .map_err(|e| NightError::read(path, e))?
         .ok_or(NightError::Cancelled)?;
+    let changed = print.changed_meanwhile();
     watch.lap("fingerprint (waiting for it)");
 
     let resolution =
@@ -189,7 +197,8 @@ pub fn write_still(
         record_version: RECORD_VERSION,
         program: PROGRAM.into(),
         made_utc: clock::now(),
-        inputs: vec![Input::new(path, print)],
+        inputs: vec![Input::new(path, taken)],
+        calibration: calibration.cloned(),
         reference_frame: survey.reference_index,
         keep_percent: stack.keep_percent,
         frames_used: stack.frames_used,
@@ -200,7 +209,7 @@ pub fn write_still(
         recipe_resolved: resolved(recipe, facts, survey, stack, finished),
         measured: finished.measured.clone(),
         outputs: outputs(files),
-        warnings: warnings(facts, survey, stack, finished),
+        warnings: warnings(made, changed),
         timings: watch.timings(),
         seconds: watch.seconds(),
         capture: facts.clone(),
@@ -303,8 +312,16 @@ fn outputs(files: &StillFiles) -> Vec<Output> {
 }
 
 /// Everything odd, from the capture's header to the finish, a sentence each.
-fn warnings(facts: &Facts, survey: &Survey, stack: &Stack, finished: &Finished) -> Vec<String> {
+fn warnings(made: Made<'_>, changed: bool) -> Vec<String> {
+    let Made { facts, calibration, survey, stack, finished } = made;
     let mut all: Vec<String> = facts.warnings.iter().map(|w| w.message.clone()).collect();
+    if changed {
+        all.push(
+            "the capture changed or vanished while it was being read: the still is of the frames as they were read, \
+             and the SHA-256 in the record may be of other bytes; make it again once the file rests"
+                .into(),
+        );
+    }
     let rejected = survey.frames.iter().filter(|frame| frame.rejected.is_some()).count();
     if rejected > 0 {
         all.push(format!(
@@ -318,6 +335,7 @@ fn warnings(facts: &Facts, survey: &Survey, stack: &Stack, finished: &Finished) 
             stack.frames_lost.len()
         ));
     }
+    all.extend(calibration.iter().flat_map(|report| report.notes.iter().cloned()));
     all.extend(finished.warnings.iter().cloned());
     all
 }

@@ -10,6 +10,8 @@ pub struct Cancelled;
 pub enum Stage {
     /// Decoding compressed video once, to know its frames.
     Opening,
+    /// Making a master from dark or flat frames.
+    Calibrating,
     /// Looking at a few frames to choose a reference.
     Sampling,
     /// Reading every frame: grade, shift, brightness.
@@ -35,6 +37,7 @@ impl Stage {
     pub fn words(self) -> &'static str {
         match self {
             Stage::Opening => "opening",
+            Stage::Calibrating => "calibrating",
             Stage::Sampling => "looking in",
             Stage::Grading => "grading",
             Stage::Reference => "making the reference",

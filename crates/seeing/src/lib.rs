@@ -8,6 +8,7 @@
 //! Deliberately absent: files (frames come through [`stillwright_picture::FrameSource`]), the
 //! adding-up of frames, any window.
 
+pub mod calibration;
 mod camera;
 mod dense;
 mod early;

@@ -9,6 +9,7 @@
 mod accumulate;
 mod advice;
 mod align;
+mod cmy;
 mod coverage;
 mod credible;
 mod dispersion;

@@ -3,13 +3,14 @@
 use crate::accumulate::Accumulator;
 use crate::advice::{KeepAdvice, advise};
 use crate::align::{Bench, Chosen, ripple_settings};
+use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
 use crate::credible::{Expected, enlarged};
 use crate::dispersion::{channel_offsets, laid_together};
 use crate::halves::Region;
 use crate::keep::{Worth, kept_frames};
 use crate::reference;
 use serde::{Deserialize, Serialize};
-use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Stage};
+use stillwright_picture::{Cancelled, FrameSource, Picture, Progress, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::Field;
 use stillwright_seeing::ripple::Aligner;
@@ -118,7 +119,29 @@ pub fn stack_watched(
     progress: &dyn Progress,
     watcher: Option<Watcher<'_>>,
 ) -> Result<Stack, StackError> {
-    check(settings, source)?;
+    check(settings)?;
+    let Some(source) = AsBayer::of(source) else {
+        return stack_colours(source, survey, settings, progress, watcher, true);
+    };
+    let in_rgb = |picture, done, total| {
+        if let Some(look) = watcher {
+            look(to_rgb(picture), done, total);
+        }
+    };
+    let watcher: Option<Watcher<'_>> = watcher.map(|_| &in_rgb as Watcher<'_>);
+    stack_colours(&source, survey, settings, progress, watcher, false).map(stack_to_rgb)
+}
+
+/// Stack light, or each colour from its own samples; `primaries` that the air drew apart are laid back on
+/// one another.
+fn stack_colours(
+    source: &dyn FrameSource,
+    survey: &Survey,
+    settings: &StackSettings,
+    progress: &dyn Progress,
+    watcher: Option<Watcher<'_>>,
+    primaries: bool,
+) -> Result<Stack, StackError> {
     let format = source.format();
     let worth = Worth::of(survey);
     if worth.frames.is_empty() {
@@ -131,7 +154,7 @@ pub fn stack_watched(
     let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
     progress.check()?;
     let channels = format.layout.picture_channels();
-    let offsets = channel_offsets(&reference.picture);
+    let offsets = if primaries { channel_offsets(&reference.picture) } else { [(0.0, 0.0); 3] };
     reference.picture = laid_together(&reference.picture, &offsets);
     progress.check()?;
     let credible =
@@ -206,7 +229,9 @@ pub fn warp_fields(
     indices: &[usize],
     progress: &dyn Progress,
 ) -> Result<Vec<Option<Field>>, StackError> {
-    check(settings, source)?;
+    check(settings)?;
+    let like_bayer = AsBayer::of(source);
+    let source = like_bayer.as_ref().map_or(source, |like| like as &dyn FrameSource);
     let format = source.format();
     let bench = Bench { source, survey, cells: survey.cells };
     let ripple = ripple_settings(format.width, format.height, settings.tile_px);
@@ -215,7 +240,7 @@ pub fn warp_fields(
     Ok(bench.fields(indices, &aligner, progress)?)
 }
 
-fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), StackError> {
+fn check(settings: &StackSettings) -> Result<(), StackError> {
     if let Keep::Percent(p) = settings.keep
         && !(p > 0.0 && p <= 100.0)
     {
@@ -228,13 +253,6 @@ fn check(settings: &StackSettings, source: &dyn FrameSource) -> Result<(), Stack
             "scale is {}; it must lie between 0.5 and 4",
             settings.scale
         )));
-    }
-    if let Layout::Cmy(_) = source.format().layout {
-        return Err(StackError::Setting(
-            "cyan-magenta-yellow mosaics can be read but not stacked yet; if the camera is mono \
-             after all, say so with the layout setting"
-                .into(),
-        ));
     }
     Ok(())
 }

@@ -1,5 +1,6 @@
 //! What can be asked on the command line.
 
+use crate::args_calibration::{CalibrationArgs, MasterArgs};
 use crate::args_plan::PlanArgs;
 use crate::args_sky::MoonArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -54,6 +55,8 @@ pub enum Command {
     Grade(GradeArgs),
     /// Make stills: the whole job, one still per capture.
     Still(StillArgs),
+    /// Make a master dark or flat of a capture, and save it.
+    Master(MasterArgs),
     /// Tell where the Moon is then and there, and how it is lit; the planets, too.
     Moon(MoonArgs),
     /// List the coming hours in which a place on the Moon is lit as wished; advise on a capture.
@@ -201,6 +204,9 @@ pub struct GradeArgs {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub calibration: CalibrationArgs,
     /// Print one line of JSON per capture, with every frame.
     #[arg(long)]
     pub json: bool,
@@ -239,6 +245,9 @@ pub struct StillArgs {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub calibration: CalibrationArgs,
     /// Print one line of JSON per capture.
     #[arg(long)]
     pub json: bool,

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use stillwright_night::cache::Cache;
 use stillwright_night::grade::{GradeReport, grade_capture_with};
+use stillwright_night::sequence::distinct;
 
 /// Sharpest frames that are named in the text.
 const NAMED: usize = 5;
@@ -26,6 +27,10 @@ pub fn run(args: &GradeArgs, results: &mut Results) -> anyhow::Result<Status> {
         }
     };
     args.overrides.apply(&mut recipe.capture);
+    if let Err(words) = args.calibration.apply(&mut recipe.calibration) {
+        say::error(&words);
+        return Ok(Status::Usage);
+    }
     let work = |file: &Path| {
         let (path, recipe) = (file.to_path_buf(), recipe.clone());
         let cache = if args.no_cache { None } else { Cache::usual() };
@@ -33,7 +38,7 @@ pub fn run(args: &GradeArgs, results: &mut Results) -> anyhow::Result<Status> {
             grade_capture_with(&path, &recipe, cache.as_ref(), progress)
         })
     };
-    Ok(each_report(&args.files, args.json, results, work, in_words))
+    Ok(each_report(&distinct(&args.files), args.json, results, work, in_words))
 }
 
 fn in_words(report: &GradeReport) -> String {
@@ -72,6 +77,9 @@ fn in_words(report: &GradeReport) -> String {
         "Shifts are measured against frame {}; the scene wanders by up to {wander:.1} px.",
         report.reference_frame
     ));
+    for done in &report.calibration {
+        say(format!("Calibrated: {done}."));
+    }
     say("Every frame by itself: add --json.".into());
     for warning in &report.warnings {
         say(format!("Mind: {warning}"));

@@ -7,6 +7,7 @@ use crate::say::{self, Results, counted};
 use crate::still::read_recipe;
 use std::path::Path;
 use stillwright_night::inspect::{InspectReport, inspect_capture};
+use stillwright_night::sequence::distinct;
 
 /// Inspect each capture; a bad one costs the others nothing.
 ///
@@ -29,7 +30,7 @@ pub fn run(args: &InspectArgs, results: &mut Results) -> anyhow::Result<Status> 
             inspect_capture(&path, &overrides, optics.as_ref(), progress)
         })
     };
-    Ok(each_report(&args.files, args.json, results, work, in_words))
+    Ok(each_report(&distinct(&args.files), args.json, results, work, in_words))
 }
 
 fn in_words(report: &InspectReport) -> String {

@@ -6,11 +6,13 @@
 //! something failed, 2 wrong usage.
 
 mod args;
+mod args_calibration;
 mod args_plan;
 mod args_sky;
 mod demo;
 mod grade;
 mod inspect;
+mod master;
 mod moon;
 mod plan;
 mod run;
@@ -40,6 +42,7 @@ fn main() -> ExitCode {
         Command::Inspect(args) => inspect::run(&args, &mut results),
         Command::Grade(args) => grade::run(&args, &mut results),
         Command::Still(args) => still::run(&args, &mut results),
+        Command::Master(args) => master::run(&args, &mut results),
         Command::Moon(args) => moon::run(&args, &mut results),
         Command::Plan(args) => plan::run(&args, &mut results),
     };

@@ -19,6 +19,10 @@ impl Results {
 
     /// A line of text (or several), at once.
     pub fn line(&mut self, text: &str) {
+        self.write(&harmless(text));
+    }
+
+    fn write(&mut self, text: &str) {
         if self.failed.is_none() {
             let written = writeln!(self.out, "{text}").and_then(|()| self.out.flush());
             self.failed = written.err();
@@ -28,7 +32,7 @@ impl Results {
     /// One line of JSON.
     pub fn json(&mut self, value: &impl Serialize) {
         match serde_json::to_string(value) {
-            Ok(text) => self.line(&text),
+            Ok(text) => self.write(&text),
             Err(error) => self.failed = Some(error.into()),
         }
     }
@@ -53,7 +57,7 @@ impl Results {
 
 /// A message on standard error; where nobody can hear it, nothing is left to do.
 pub fn note(text: &str) {
-    let _ = writeln!(io::stderr(), "{text}");
+    let _ = writeln!(io::stderr(), "{}", harmless(text));
 }
 
 /// An error on standard error.
@@ -70,9 +74,20 @@ struct FailedLine<'a> {
     error: &'a str,
 }
 
-/// A file's name without its folder, for the line before a bar.
+/// `text` with every control character but line breaks as a mark: names of files are data, and a terminal obeys
+/// some characters.
+fn harmless(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect()
+}
+
+/// A file's name without its folder, for the line before a bar: one line, not too long.
 pub fn name_of(file: &Path) -> String {
-    file.file_name().unwrap_or(file.as_os_str()).to_string_lossy().into_owned()
+    let name = file.file_name().unwrap_or(file.as_os_str()).to_string_lossy();
+    let mut short: String = harmless(&name).replace('\n', "\u{fffd}").chars().take(60).collect();
+    if short.chars().count() < name.chars().count() {
+        short.push('…');
+    }
+    short
 }
 
 /// Thousands set apart by spaces: `1 722 946 850`.
@@ -125,6 +140,16 @@ pub fn size(bytes: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn names_of_files_do_not_speak_to_the_terminal() {
+        assert_eq!(
+            harmless("a\u{1b}[2Jb\r\n\u{9b}c\u{7f}"),
+            "a\u{fffd}[2Jb\u{fffd}\n\u{fffd}c\u{fffd}"
+        );
+        assert_eq!(name_of(Path::new("night/a\nb\u{1b}.ser")), "a\u{fffd}b\u{fffd}.ser");
+        assert_eq!(name_of(Path::new(&"x".repeat(300))).chars().count(), 61);
+    }
 
     #[test]
     fn numbers_read_well() {

@@ -6,13 +6,14 @@ use crate::run::{stopping, with_progress};
 use crate::say::{self, Results, counted};
 use serde::Serialize;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use stillwright_night::Recipe;
 use stillwright_night::atomic::{AtomicFile, Existing};
 use stillwright_night::cache::Cache;
-use stillwright_night::files::plan_stills;
+use stillwright_night::files::plan_each;
 use stillwright_night::picture::Progress;
 use stillwright_night::record::Record;
+use stillwright_night::sequence::distinct;
 use stillwright_night::still::{StillDone, make_still_with};
 
 /// Longest recipe that is read, bytes: a hundred times the longest sensible one.
@@ -33,6 +34,7 @@ struct StillLine<'a> {
     seconds: f64,
     resolution_arcsec_or_px: Option<f64>,
     resolution_unit: &'static str,
+    calibration: Vec<String>,
     warnings: &'a [String],
 }
 
@@ -49,6 +51,10 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
         }
     };
     args.overrides.apply(&mut recipe.capture);
+    if let Err(words) = args.calibration.apply(&mut recipe.calibration) {
+        say::error(&words);
+        return Ok(Status::Usage);
+    }
     recipe.stack.keep = args.keep.unwrap_or(recipe.stack.keep);
     recipe.stack.scale = args.scale.unwrap_or(recipe.stack.scale);
     recipe.export.formats.extend(&args.format);
@@ -58,9 +64,13 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
     }
 
     let formats = recipe.export.formats.clone();
-    let plans = plan_stills(&args.files, args.out.as_deref(), &formats, existing);
+    let files = distinct(&args.files);
+    // Neither captures nor what they are calibrated with is ever replaced.
+    let inputs: Vec<PathBuf> = files.iter().cloned().chain(recipe.calibration.paths()).collect();
+    let wanted: Vec<_> = files.iter().map(|path| (path.clone(), formats.clone())).collect();
+    let plans = plan_each(&wanted, &inputs, args.out.as_deref(), existing);
     let mut status = Status::Done;
-    for (file, plan) in args.files.iter().zip(plans) {
+    for (file, plan) in files.iter().zip(plans) {
         if stopping() {
             return Ok(Status::Failed);
         }
@@ -104,6 +114,7 @@ fn tell(done: &StillDone, json: bool, results: &mut Results) {
             seconds: record.seconds,
             resolution_arcsec_or_px: figure,
             resolution_unit: unit,
+            calibration: calibration_in_words(record),
             warnings: &record.warnings,
         });
         return;
@@ -134,7 +145,15 @@ pub fn in_words(done: &StillDone) -> String {
         say::seconds(record.seconds)
     ));
     lines.push(format!("  {}", detail_in_words(record)));
+    for done in calibration_in_words(record) {
+        lines.push(format!("  Calibrated: {done}."));
+    }
     lines.join("\n")
+}
+
+/// What the frames were calibrated with, a sentence each.
+fn calibration_in_words(record: &Record) -> Vec<String> {
+    record.calibration.as_ref().map(|report| report.sentences()).unwrap_or_default()
 }
 
 fn detail_in_words(record: &Record) -> String {
@@ -165,7 +184,12 @@ pub fn read_recipe(path: Option<&Path>) -> Result<Recipe, String> {
     if text.len() as u64 > LONGEST_RECIPE {
         return Err(format!("a recipe of at most 1 MB was expected\n  {shown}"));
     }
-    Recipe::from_toml(&text).map_err(|e| format!("{e}\n  {shown}"))
+    let mut recipe = Recipe::from_toml(&text).map_err(|e| format!("{e}\n  {shown}"))?;
+    let folder = std::path::absolute(path).ok().and_then(|path| Some(path.parent()?.to_path_buf()));
+    if let Some(folder) = folder {
+        recipe.calibration.tell_from(&folder);
+    }
+    Ok(recipe)
 }
 
 fn write_recipe(

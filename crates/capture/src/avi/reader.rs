@@ -80,7 +80,7 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
         pixels.layout = Layout::Mono;
     }
     let words = match pixels.coding {
-        Coding::Words(_, bits) => Some(decide_bits(seen.bits, bits, overrides)),
+        Coding::Words(_, bits) => Some(decide_bits(seen.bits, bits, false, overrides)),
         _ => None,
     };
     Ok(Box::new(capture(bytes, &found, pictures, pixels, pitch, seen, words, len)))
@@ -141,6 +141,8 @@ fn capture(
         observer: String::new(),
         instrument: String::new(),
         telescope: String::new(),
+        exposure_s: None,
+        gain: None,
         warnings,
         notes,
     };

@@ -156,6 +156,22 @@ impl Header {
         self.value("ROWORDER").is_some_and(|order| order.eq_ignore_ascii_case("BOTTOM-UP"))
     }
 
+    /// Exposure, s.
+    pub(super) fn exposure_s(&self) -> Option<f64> {
+        let found = ["EXPTIME", "EXPOSURE"].iter().find_map(|keyword| self.number(keyword));
+        found.filter(|seconds| *seconds > 0.0)
+    }
+
+    /// The camera's gain, in its own units.
+    pub(super) fn gain(&self) -> Option<f64> {
+        self.number("GAIN")
+    }
+
+    /// Bits of the samples that floats were made from; our own word.
+    pub(super) fn bit_depth(&self) -> Option<u8> {
+        self.integer("BITDEPTH").and_then(|n| u8::try_from(n).ok()).filter(|n| (1..=16).contains(n))
+    }
+
     /// When the exposure began, UTC.
     pub(super) fn begun(&self) -> Option<Ticks> {
         ["DATE-BEG", "DATE-OBS"].iter().find_map(|keyword| Ticks::from_iso(self.value(keyword)?))

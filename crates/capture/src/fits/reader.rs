@@ -275,6 +275,9 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
     });
     let depth = if raster.kind() == SampleType::U8 { 8 } else { 16 };
     let mut levels = Levels::decide(raster.kind(), depth, seen, overrides)?;
+    if let Some(depth) = header.bit_depth().filter(|_| raster.kind() == SampleType::F32) {
+        levels.bit_depth = depth;
+    }
     let layout = raster.shape().layout(header.bayer(), overrides)?;
     let mut warnings = std::mem::take(&mut levels.warnings);
     if frames < promised {
@@ -313,6 +316,8 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
         observer: header.text("OBSERVER"),
         instrument: header.text("INSTRUME"),
         telescope: header.text("TELESCOP"),
+        exposure_s: header.exposure_s(),
+        gain: header.gain(),
         warnings,
         notes: std::mem::take(&mut levels.notes),
     };
@@ -353,7 +358,15 @@ pub(crate) fn picture(bytes: &dyn Bytes, expected: Option<Shape>) -> Result<Deco
         .map_err(|e| CaptureError::reading(header.data, std::io::Error::other(e.reason)))?;
     let depth = if shape.kind == SampleType::U8 { 8 } else { 16 };
     let words = ["OBSERVER", "INSTRUME", "TELESCOP"].map(|keyword| header.text(keyword));
-    Ok(Decoded { shape, samples, depth, mosaic: header.bayer(), begun: header.begun(), words })
+    Ok(Decoded {
+        shape,
+        samples,
+        depth,
+        mosaic: header.bayer(),
+        begun: header.begun(),
+        words,
+        exposure: (header.exposure_s(), header.gain()),
+    })
 }
 
 /// When the picture of a FITS file was begun.

@@ -3,6 +3,7 @@
 //! [`Kind`] is the table of them; the formats themselves are read by crates in general use, behind
 //! limits of our own: no picture may have more samples than the size of its file can stand for.
 
+mod directory;
 mod numbered;
 mod png;
 mod sequence;
@@ -172,11 +173,21 @@ pub(crate) struct Decoded {
     pub(crate) begun: Option<Ticks>,
     /// Observer, instrument, telescope.
     pub(crate) words: [String; 3],
+    /// Exposure in s, and gain, where the file says.
+    pub(crate) exposure: (Option<f64>, Option<f64>),
 }
 
 impl Decoded {
     fn new(shape: Shape, samples: Samples, depth: u8) -> Decoded {
-        Decoded { shape, samples, depth, mosaic: None, begun: None, words: Default::default() }
+        Decoded {
+            shape,
+            samples,
+            depth,
+            mosaic: None,
+            begun: None,
+            words: Default::default(),
+            exposure: (None, None),
+        }
     }
 }
 

@@ -93,7 +93,7 @@ pub(super) fn open_kind(
             CaptureError::Damaged(Fault::new("a picture", "none", None, "choose another folder"))
         }));
     };
-    let Decoded { shape, depth, mosaic, begun, words, .. } = first;
+    let Decoded { shape, depth, mosaic, begun, words, exposure, .. } = first;
     let mut broken = 0;
     let mut looked_at = 0;
     let seen = look(count, |index| {
@@ -154,6 +154,8 @@ pub(super) fn open_kind(
             observer,
             instrument,
             telescope,
+            exposure_s: exposure.0,
+            gain: exposure.1,
             warnings,
             notes,
         },

@@ -24,6 +24,9 @@ pub(super) fn decode(
 fn decode_sound(bytes: &Arc<dyn Bytes>, expected: Option<Shape>) -> Result<Decoded, CaptureError> {
     let input = Reader::new(bytes)?;
     let len = input.len;
+    if !super::directory::is_honest(&**bytes, len) {
+        return Err(damaged("TIFF", &"promises more values than the file has bytes"));
+    }
     let wrong = |error: tiff::TiffError| damaged("TIFF", &format!("cannot be decoded ({error})"));
     let mut decoder = Decoder::new(BufReader::new(input)).map_err(wrong)?;
     let (width, height) = decoder.dimensions().map_err(wrong)?;

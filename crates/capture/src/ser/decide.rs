@@ -50,8 +50,8 @@ pub(super) fn decide(seen: &Evidence, depth: u8, flag: i32, overrides: &Override
 }
 
 /// Decide for two-byte samples whose byte order is known; `bits` is every bit that any sample
-/// looked at sets.
-pub(crate) fn decide_bits(bits: u16, depth: u8, overrides: &Overrides) -> Storage {
+/// looked at sets, `telling` whether those were many.
+pub(crate) fn decide_bits(bits: u16, depth: u8, telling: bool, overrides: &Overrides) -> Storage {
     let mut storage = Storage {
         order: ByteOrder::Little,
         justification: Justification::Right,
@@ -59,6 +59,9 @@ pub(crate) fn decide_bits(bits: u16, depth: u8, overrides: &Overrides) -> Storag
         warnings: Vec::new(),
         notes: Vec::new(),
     };
+    if telling {
+        storage.settle_left(bits, overrides);
+    }
     storage.settle_bits(&Evidence { bits, ..Evidence::default() }, overrides);
     storage
 }
@@ -75,6 +78,26 @@ impl Storage {
     /// Full scale.
     pub(crate) fn white(&self) -> u16 {
         u16::MAX >> (16 - u32::from(self.depth.clamp(1, 16)))
+    }
+
+    /// Pictures say two bytes and no more: a camera's 10, 12 or 14 bits in the upper ones show by lower ones that no
+    /// sample sets. Then full scale is that of those bits, or nothing would ever count as clipped.
+    fn settle_left(&mut self, bits: u16, overrides: &Overrides) {
+        let unused = bits.trailing_zeros().min(16) as u8;
+        let given = overrides.bit_depth.is_some() || overrides.justification.is_some();
+        if self.depth != 16 || given || bits.leading_zeros() > 0 || ![2, 4, 6].contains(&unused) {
+            return;
+        }
+        self.depth = 16 - unused;
+        self.justification = Justification::Left;
+        self.notes.push(Remark::new(
+            RemarkCode::FullScale,
+            format!(
+                "the lowest {unused} of 16 bits are never set: the samples were taken as {} bits, \
+                 left-justified",
+                self.depth
+            ),
+        ));
     }
 
     fn settle_order(&mut self, seen: &Evidence, flag: i32) {

@@ -116,6 +116,8 @@ pub(super) fn open(bytes: Box<dyn Bytes>, overrides: &Overrides) -> Opened {
         observer: header.observer,
         instrument: header.instrument,
         telescope: header.telescope,
+        exposure_s: None,
+        gain: None,
         warnings,
         notes,
     };

@@ -59,7 +59,7 @@ pub(super) fn write_survey(survey: &Survey) -> Vec<u8> {
     w.0
 }
 
-pub(super) fn read_survey(bytes: &[u8]) -> Option<Survey> {
+pub(crate) fn read_survey(bytes: &[u8]) -> Option<Survey> {
     let mut r = Reader(bytes);
     let reference_index = r.count()?;
     let scene = if r.byte()? == 1 { SceneKind::Disc } else { SceneKind::Ground };
@@ -146,7 +146,7 @@ pub(super) fn write_stack(stack: &Stack) -> Vec<u8> {
     w.0
 }
 
-pub(super) fn read_stack(bytes: &[u8]) -> Option<Stack> {
+pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
     let mut r = Reader(bytes);
     let mut picture = || {
         let [channels, height, width] = r.counts()?.try_into().ok()?;

@@ -13,9 +13,12 @@ mod bytes;
 mod forms;
 mod print;
 
+pub(crate) use forms::{read_stack, read_survey};
+
 use crate::atomic::{AtomicFile, Existing};
 use crate::choice::FrameChoice;
 use crate::recipe::Recipe;
+use crate::sequence::files_of;
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};
 use std::io::{self, Read, Write};
@@ -71,12 +74,13 @@ impl Keys {
     /// The names for a capture in one file under `recipe`; `None` where it cannot be read.
     pub fn of(path: &Path, recipe: &Recipe) -> Option<Keys> {
         #[derive(serde::Serialize)]
-        struct OfSurvey<'a>(&'a str, &'a str, &'a Overrides, &'a SurveySettings);
+        struct OfSurvey<'a>(&'a str, &'a str, &'a Overrides, &'a SurveySettings, &'a str);
         #[derive(serde::Serialize)]
         struct OfStack<'a>(&'a str, &'a FrameChoice, &'a StackSettings);
         let (content, program) = (print::of_file(path).ok()?, print::of_program()?);
         let name = |text: String| hexadecimal(&Sha256::digest(text.as_bytes()));
-        let slice = OfSurvey(&content, &program, &recipe.capture, &recipe.survey);
+        let calibration = of_calibration(recipe)?;
+        let slice = OfSurvey(&content, &program, &recipe.capture, &recipe.survey, &calibration);
         let survey = name(serde_json::to_string(&slice).ok()?);
         let slice = OfStack(&survey, &recipe.frames, &recipe.stack);
         let stack = name(serde_json::to_string(&slice).ok()?);
@@ -110,13 +114,13 @@ impl Cache {
     /// The survey that was kept, if it is there and whole. Frames left out by hand are not marked.
     pub fn survey(&self, keys: &Keys) -> Option<Kept<Survey>> {
         let (contents, sha256) = self.load(&keys.survey)?;
-        Some(Kept { value: forms::read_survey(&contents)?, sha256 })
+        Some(Kept { value: read_survey(&contents)?, sha256 })
     }
 
     /// The stack that was kept, if it is there and whole.
     pub fn stack(&self, keys: &Keys) -> Option<Kept<Stack>> {
         let (contents, sha256) = self.load(&keys.stack)?;
-        Some(Kept { value: forms::read_stack(&contents)?, sha256 })
+        Some(Kept { value: read_stack(&contents)?, sha256 })
     }
 
     /// Keep a survey, before frames left out by hand are marked in it. What cannot be kept is not kept, without a word.
@@ -202,6 +206,19 @@ impl Cache {
         }
         Ok(())
     }
+}
+
+/// What frames are calibrated with, contents of the files included; `None` where it is not in single files
+/// that can be read.
+fn of_calibration(recipe: &Recipe) -> Option<String> {
+    let settings = &recipe.calibration;
+    let mut words = serde_json::to_string(settings).ok()?;
+    for path in settings.paths() {
+        let files = files_of(&path).ok()?;
+        let [file] = files.as_slice() else { return None };
+        words += &print::of_file(file).ok()?;
+    }
+    Some(words)
 }
 
 fn hexadecimal(bytes: &[u8]) -> String {

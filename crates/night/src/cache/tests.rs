@@ -133,15 +133,15 @@ fn a_damaged_entry_counts_as_not_there() {
     for at in 0..contents.len() {
         let mut bytes = contents.clone();
         bytes[at] = 0xff;
-        let _ = forms::read_survey(&bytes);
-        assert!(forms::read_survey(&contents[..at]).is_none(), "cut at {at}");
+        let _ = read_survey(&bytes);
+        assert!(read_survey(&contents[..at]).is_none(), "cut at {at}");
     }
     let contents = forms::write_stack(&stack());
     for at in 0..contents.len() {
         let mut bytes = contents.clone();
         bytes[at] = 0xff;
-        let _ = forms::read_stack(&bytes);
-        assert!(forms::read_stack(&contents[..at]).is_none(), "cut at {at}");
+        let _ = read_stack(&bytes);
+        assert!(read_stack(&contents[..at]).is_none(), "cut at {at}");
     }
     fs::remove_file(&path).unwrap();
     fs::create_dir(&path).unwrap();

@@ -27,26 +27,31 @@ pub(super) fn write<W: Write>(
     mut out: W,
 ) -> Result<(), ExportError> {
     out.write_all(&header(picture, caption))?;
-    let mut bytes = vec![0u8; picture.width() * 4];
-    for channel in 0..picture.channels() {
-        for y in 0..picture.height() {
-            let row = picture.planes.slice(ndarray::s![channel, y, ..]);
-            for (four, value) in bytes.chunks_exact_mut(4).zip(row) {
-                four.copy_from_slice(&value.to_be_bytes());
-            }
-            out.write_all(&bytes)?;
-        }
-    }
-    let rest = (picture.planes.len() * 4) % BLOCK_BYTES;
-    if rest > 0 {
-        out.write_all(&vec![0; BLOCK_BYTES - rest])?;
-    }
-    out.flush()?;
+    write_floats(picture.planes.iter().copied(), picture.planes.len(), &mut out)?;
     Ok(())
 }
 
+/// The data of one array of `count` floats, padded to whole blocks.
+pub(crate) fn write_floats(
+    values: impl Iterator<Item = f32>,
+    count: usize,
+    out: &mut dyn Write,
+) -> std::io::Result<()> {
+    let mut bytes = Vec::with_capacity(4 * 1024);
+    for value in values {
+        bytes.extend_from_slice(&value.to_be_bytes());
+        if bytes.len() >= 4 * 1024 {
+            out.write_all(&bytes)?;
+            bytes.clear();
+        }
+    }
+    bytes.resize(bytes.len() + (BLOCK_BYTES - (count * 4) % BLOCK_BYTES) % BLOCK_BYTES, 0);
+    out.write_all(&bytes)?;
+    out.flush()
+}
+
 fn header(picture: &Picture, caption: &Caption) -> Vec<u8> {
-    let mut cards = Cards(Vec::with_capacity(2 * BLOCK_BYTES));
+    let mut cards = Cards::default();
     cards.value("SIMPLE", "T", "conforms to the FITS standard");
     cards.value("BITPIX", "-32", "32-bit IEEE floats");
     let axes = if picture.channels() == 1 { 2 } else { 3 };
@@ -98,7 +103,7 @@ fn header(picture: &Picture, caption: &Caption) -> Vec<u8> {
 }
 
 /// A real number as FITS wants it: with a point, an `E` where needed, at most 20 characters.
-fn real(value: f64) -> String {
+pub(crate) fn real(value: f64) -> String {
     if !value.is_finite() {
         return "0.0".into();
     }
@@ -110,7 +115,9 @@ fn real(value: f64) -> String {
     if plain.len() <= 20 { plain } else { format!("{value:.10E}") }
 }
 
-struct Cards(Vec<u8>);
+/// A header in the making.
+#[derive(Debug, Default)]
+pub(crate) struct Cards(Vec<u8>);
 
 impl Cards {
     /// One card, cut to 80 characters of printable ASCII.
@@ -122,13 +129,13 @@ impl Cards {
     }
 
     /// A number or a truth value, right-justified to column 30 (fixed format).
-    fn value(&mut self, name: &str, value: &str, words: &str) {
+    pub(crate) fn value(&mut self, name: &str, value: &str, words: &str) {
         let slash = if words.is_empty() { "" } else { " / " };
         self.push(&format!("{name:<8}= {value:>20}{slash}{words}"));
     }
 
     /// A string: in quotes, inner quotes doubled, at least 8 and at most 68 characters.
-    fn text(&mut self, name: &str, value: &str, words: &str) {
+    pub(crate) fn text(&mut self, name: &str, value: &str, words: &str) {
         let mut quoted = String::new();
         for c in ascii(value).replace('\n', " ").trim_end().chars() {
             let width = if c == '\'' { 2 } else { 1 };
@@ -146,7 +153,7 @@ impl Cards {
     }
 
     /// Free words, over as many cards as they need.
-    fn comment(&mut self, words: &str) {
+    pub(crate) fn comment(&mut self, words: &str) {
         let mut line = String::new();
         for word in words.split_whitespace() {
             if !line.is_empty() && line.len() + 1 + word.chars().count() > CARD_BYTES - 8 {
@@ -164,7 +171,7 @@ impl Cards {
     }
 
     /// The finished header, padded to whole blocks.
-    fn end(mut self) -> Vec<u8> {
+    pub(crate) fn end(mut self) -> Vec<u8> {
         self.push("END");
         let blocks = self.0.len().div_ceil(BLOCK_BYTES);
         self.0.resize(blocks * BLOCK_BYTES, b' ');

@@ -13,7 +13,7 @@
 //! number of threads.
 
 mod caption;
-mod fits;
+pub(crate) mod fits;
 mod jpeg;
 mod png;
 mod tiff;

@@ -191,7 +191,7 @@ impl Session {
 
     fn opened(&mut self, id: CaptureId, opened: Opened) {
         let Some(entry) = self.entry_mut(id) else { return };
-        if entry.settled().capture != opened.overrides {
+        if entry.to_be_opened_with() != opened.with {
             return;
         }
         let known = entry.stamp.or(entry.inner.saved_stamp);
@@ -200,7 +200,8 @@ impl Session {
         entry.stamp = Some(opened.stamp);
         entry.facts = Some(opened.report);
         entry.inner.source = Some(opened.source);
-        entry.inner.opened_with = opened.overrides;
+        entry.inner.calibration = opened.calibration;
+        entry.inner.opened_with = opened.with;
         entry.inner.to_open = false;
         entry.inner.failed = None;
         if let Some(thumbnail) = opened.thumbnail {

@@ -3,6 +3,7 @@
 use super::entry::CaptureId;
 use super::message::MessageId;
 use crate::atomic::Existing;
+use crate::calibration::CalibrationSettings;
 use crate::choice::FrameRange;
 use crate::export::Format;
 use crate::recipe::Recipe;
@@ -137,6 +138,8 @@ pub enum Setting {
     RejectOutliers(bool),
     /// Layout, byte order, justification, bit depth; the capture is opened and graded anew.
     Overrides(Overrides),
+    /// Darks, flats, bands.
+    Calibration(CalibrationSettings),
     /// Ground or disc; the capture is graded anew.
     Scene(SceneKind),
     /// Telescope and camera.

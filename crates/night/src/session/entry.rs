@@ -6,6 +6,7 @@ use super::figures::{Measures, OpticsFigures, ScaleFigure};
 use super::key::{FileStamp, FinishKey, StackKey, SurveyKey};
 use super::preview::Ahead;
 use super::shown::{PartialStack, RegionPreview, Shown, Thumbnail};
+use crate::calibration::{CalibrationReport, CalibrationSettings};
 use crate::inspect::InspectReport;
 use crate::recipe::Recipe;
 use std::path::PathBuf;
@@ -170,9 +171,10 @@ pub(crate) struct Inner {
     pub wanted: bool,
     /// To be graded although nothing is done unasked.
     pub wanted_grades: bool,
-    /// The open capture, and the overrides it was opened with.
+    /// The open capture, its frames calibrated, and what it was opened with.
     pub source: Option<Arc<dyn Capture>>,
-    pub opened_with: Overrides,
+    pub calibration: Option<Arc<CalibrationReport>>,
+    pub opened_with: (Overrides, CalibrationSettings),
     /// The file as the night file remembers it, until it is opened.
     pub saved_stamp: Option<FileStamp>,
     /// Usable frames, sharpest first, without regard to the person's choice.
@@ -232,6 +234,17 @@ impl Entry {
     pub fn survey_key(&self) -> Option<SurveyKey> {
         let stamp = self.stamp?;
         Some(SurveyKey::new(stamp, self.settled()))
+    }
+
+    /// What the present recipe says of opening it.
+    pub(crate) fn to_be_opened_with(&self) -> (Overrides, CalibrationSettings) {
+        let recipe = self.settled();
+        (recipe.capture, recipe.calibration.clone())
+    }
+
+    /// What its frames are calibrated with, once it is open; `None` where nothing was asked for.
+    pub fn calibration(&self) -> Option<&CalibrationReport> {
+        self.inner.calibration.as_deref()
     }
 
     /// The recipe as of the last commit.

@@ -3,7 +3,7 @@
 use super::lanes::Output;
 use crate::error::NightError;
 use crate::jobs::Job;
-use crate::sequence::{RESULTS, first_of_each, head_of};
+use crate::sequence::{RESULTS, distinct, first_of_each, head_of};
 use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -30,7 +30,7 @@ pub(super) fn gather(
         known: 0,
         troubles: Vec::new(),
     };
-    for path in paths {
+    for path in distinct(&paths) {
         let path = std::path::absolute(&path).unwrap_or(path);
         match fs::metadata(&path) {
             Ok(facts) if facts.is_dir() => {

@@ -41,7 +41,12 @@ pub(super) struct SoFar {
 
 /// The names of a capture's entries in the cache for a survey.
 pub(super) fn cache_keys(path: &Path, source: &dyn Capture, key: &SurveyKey) -> Option<Keys> {
-    let recipe = Recipe { capture: key.capture, survey: key.survey.clone(), ..Recipe::default() };
+    let recipe = Recipe {
+        capture: key.capture,
+        calibration: key.calibration.clone(),
+        survey: key.survey.clone(),
+        ..Recipe::default()
+    };
     Keys::of_capture(path, source.facts(), &recipe)
 }
 

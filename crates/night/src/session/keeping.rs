@@ -28,6 +28,7 @@ pub(super) struct Keeping {
 pub(super) fn cache_keys(path: &Path, source: &dyn Capture, key: &StackKey) -> Option<Keys> {
     let recipe = Recipe {
         capture: key.survey.capture,
+        calibration: key.survey.calibration.clone(),
         survey: key.survey.survey.clone(),
         frames: key.frames.clone(),
         stack: key.stack.clone(),

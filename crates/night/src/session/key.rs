@@ -1,5 +1,6 @@
 //! What results depend on: the file as it was, and the slice of the recipe that matters.
 
+use crate::calibration::CalibrationSettings;
 use crate::choice::FrameChoice;
 use crate::recipe::Recipe;
 use serde::{Deserialize, Serialize};
@@ -24,6 +25,8 @@ pub struct SurveyKey {
     pub stamp: FileStamp,
     /// What is known better than its header.
     pub capture: Overrides,
+    /// What frames are calibrated with.
+    pub calibration: CalibrationSettings,
     /// How frames are looked at.
     pub survey: SurveySettings,
 }
@@ -31,7 +34,12 @@ pub struct SurveyKey {
 impl SurveyKey {
     /// The key for a file and a recipe.
     pub fn new(stamp: FileStamp, recipe: &Recipe) -> SurveyKey {
-        SurveyKey { stamp, capture: recipe.capture, survey: recipe.survey.clone() }
+        SurveyKey {
+            stamp,
+            capture: recipe.capture,
+            calibration: recipe.calibration.clone(),
+            survey: recipe.survey.clone(),
+        }
     }
 }
 

@@ -9,6 +9,7 @@ use super::key::FileStamp;
 use super::preview::Ahead;
 use super::shown::{PartialStack, RegionPreview, ShownFrame, Thumbnail};
 use super::{Cancel, Graded, NamedRecipe};
+use crate::calibration::{CalibrationReport, CalibrationSettings};
 use crate::files::StillFiles;
 use crate::inspect::InspectReport;
 use crate::jobs::{Event, Job, Jobs, Outcome};
@@ -69,7 +70,8 @@ pub(super) enum Output {
 /// An open capture.
 pub(super) struct Opened {
     pub stamp: FileStamp,
-    pub overrides: Overrides,
+    pub with: (Overrides, CalibrationSettings),
+    pub calibration: Option<Arc<CalibrationReport>>,
     pub source: Arc<dyn Capture>,
     pub report: Arc<InspectReport>,
     pub thumbnail: Option<Arc<Thumbnail>>,

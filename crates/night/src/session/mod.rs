@@ -51,11 +51,13 @@ pub use places::{Places, SessionOptions};
 pub use shown::{PartialStack, PictureId, RegionPreview, Shown, ShownFrame, Thumbnail};
 
 use crate::recipe::Recipe;
+use crate::saved_path::SavedPath;
 use history::History;
 use keeping::Keeping;
 use lanes::{Lanes, Signal};
 use message::Messages;
-use night_file::{NightFile, SavedCapture, SavedPath};
+pub(crate) use night_file::parse_night;
+use night_file::{NightFile, SavedCapture};
 use orders::Orders;
 use std::collections::VecDeque;
 use std::fs::File;

@@ -18,8 +18,8 @@
 use super::key::FileStamp;
 use crate::atomic::{AtomicFile, Existing, WriteError, folder_of, make_folder};
 use crate::recipe::Recipe;
+use crate::saved_path::SavedPath;
 use serde::{Deserialize, Serialize};
-use std::ffi::OsString;
 use std::fs::{self, File, TryLockError};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -64,41 +64,6 @@ pub(super) struct SavedCapture {
     pub recipe: Recipe,
 }
 
-/// A path: text, or its bytes where it is none.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(untagged)]
-pub(super) enum SavedPath {
-    Text(String),
-    Bytes(Vec<u8>),
-}
-
-impl SavedPath {
-    pub fn of(path: &Path) -> SavedPath {
-        match path.to_str() {
-            Some(text) => SavedPath::Text(text.into()),
-            None => SavedPath::Bytes(path.as_os_str().as_encoded_bytes().to_vec()),
-        }
-    }
-
-    pub fn path(&self) -> PathBuf {
-        match self {
-            SavedPath::Text(text) => text.into(),
-            SavedPath::Bytes(bytes) => os_string(bytes).into(),
-        }
-    }
-}
-
-#[cfg(unix)]
-fn os_string(bytes: &[u8]) -> OsString {
-    use std::os::unix::ffi::OsStringExt;
-    OsString::from_vec(bytes.to_vec())
-}
-
-#[cfg(not(unix))]
-fn os_string(bytes: &[u8]) -> OsString {
-    String::from_utf8_lossy(bytes).into_owned().into()
-}
-
 impl NightFile {
     pub fn new(selected: Option<usize>, capture: Vec<SavedCapture>) -> NightFile {
         let end = End { captures: capture.len() };
@@ -139,6 +104,11 @@ impl NightFile {
         }
         Ok(night)
     }
+}
+
+/// Whether `text` is a night.
+pub(crate) fn parse_night(text: &str) -> bool {
+    NightFile::parse(text).is_ok()
 }
 
 /// What opening the night gave.

@@ -170,7 +170,7 @@ fn checked(
     stacked: &Stacked,
     print: &mut Fingerprinting,
 ) -> Attempt<()> {
-    let Stacking { id, path, key, graded, source, cache } = &task.stacking;
+    let Stacking { id, path, key, graded, source, cache, .. } = &task.stacking;
     let from: Vec<&String> = [&graded.from, &stacked.from].into_iter().flatten().collect();
     if from.is_empty() {
         return Ok(Ok(()));
@@ -243,6 +243,7 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
     or_words!(checked(job, task, &stacked, &mut print)?);
     let made = Made {
         facts: stacking.source.facts(),
+        calibration: stacking.calibration.as_deref(),
         survey: &survey,
         stack: &stacked.stack,
         finished: &still.finished,

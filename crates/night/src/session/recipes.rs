@@ -104,7 +104,7 @@ impl Session {
         if let Some(entry) = self.entry_mut(id) {
             entry.inner.held = false;
             entry.inner.failed = None;
-            let reopen = entry.inner.opened_with != entry.recipe.capture;
+            let reopen = entry.inner.opened_with != entry.to_be_opened_with();
             entry.inner.to_open |= entry.inner.source.is_none() || reopen;
         }
     }

@@ -119,10 +119,10 @@ impl Session {
             })
         });
         let Some(entry) = next.and_then(|id| self.entry(id)) else { return };
-        let (id, path, overrides) = (entry.id, entry.path.clone(), entry.settled().capture);
+        let (id, path, with) = (entry.id, entry.path.clone(), entry.to_be_opened_with());
         let running =
             Running::new(Some(id), format!("opening {}", entry.name), Cancel::Capture(id));
-        self.lanes.open.start(running, move |job| work::open(job, id, path, overrides));
+        self.lanes.open.start(running, move |job| work::open(job, id, path, with));
     }
 
     fn grade_next(&mut self) {
@@ -444,6 +444,7 @@ impl Entry {
             graded,
             source: self.inner.source.clone()?,
             cache,
+            calibration: self.inner.calibration.clone(),
         })
     }
 

@@ -135,7 +135,10 @@ impl Session {
             Some((*id, entry.path.clone(), entry.recipe.export.formats.clone()))
         });
         let wanted = wanted.collect();
-        let captures = self.entries.iter().map(|entry| entry.path.clone()).collect();
+        // None of what stills are made from is ever replaced.
+        let captures = self.entries.iter().map(|entry| entry.path.clone());
+        let darks = self.entries.iter().flat_map(|entry| entry.recipe.calibration.paths());
+        let captures = captures.chain(darks).collect();
         let group = self.orders.group(ids.into_iter(), all);
         self.orders.to_plan.push_back(Plan {
             group,

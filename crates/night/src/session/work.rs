@@ -7,6 +7,7 @@ use super::lanes::{Look, Opened, Output};
 use super::shown::{PartialStack, Shown};
 use super::{keeping, look, watch};
 use crate::cache::Cache;
+use crate::calibration::{Calibrated, CalibrationReport, CalibrationSettings, calibrated};
 use crate::choice::FrameChoice;
 use crate::error::NightError;
 use crate::files::open_capture;
@@ -70,14 +71,17 @@ pub(super) fn open(
     job: &Job<'_, Output>,
     id: CaptureId,
     path: PathBuf,
-    overrides: Overrides,
+    with: (Overrides, CalibrationSettings),
 ) -> Result<Output, Cancelled> {
     let look_in = || {
         let stamp = watch::stamp_of(&path).map_err(|e| NightError::read(path.clone(), e))?;
-        let source: Arc<dyn Capture> = Arc::from(open_capture(&path, &overrides)?);
-        let report = Arc::new(inspect_opened(&path, &*source, job)?);
+        let raw = open_capture(&path, &with.0)?;
+        // What is said of the exposure is said of what the camera gave.
+        let report = Arc::new(inspect_opened(&path, &*raw, job)?);
+        let Calibrated { capture, report: calibration } = calibrated(raw, &path, &with.1, job)?;
+        let source: Arc<dyn Capture> = Arc::from(capture);
         let thumbnail = look::first_thumbnail(&*source).map(Arc::new);
-        Ok(Opened { stamp, overrides, source, report, thumbnail })
+        Ok(Opened { stamp, with, source, calibration, report, thumbnail })
     };
     let looked = look_in();
     if let Err(NightError::Read { source, .. }) = &looked
@@ -109,6 +113,7 @@ pub(super) struct Stacking {
     pub graded: Arc<Graded>,
     pub source: Arc<dyn Capture>,
     pub cache: Option<Cache>,
+    pub calibration: Option<Arc<CalibrationReport>>,
 }
 
 /// Stack a capture, handing out the stack in the making.

@@ -177,6 +177,8 @@ fn facts(probe: &Probe, output: Output, index: &Index) -> Facts {
         observer: String::new(),
         instrument: String::new(),
         telescope: String::new(),
+        exposure_s: None,
+        gain: None,
         warnings,
         notes,
     }

@@ -1,0 +1,104 @@
+//! What can be asked of calibration on the command line.
+
+use crate::args::OverrideArgs;
+use clap::{Args, ValueEnum};
+use std::path::{Path, PathBuf};
+use stillwright_night::calibration::CalibrationSettings;
+use stillwright_night::saved_path::SavedPath;
+use stillwright_night::seeing::calibration::MasterKind;
+
+/// What frames are calibrated with.
+#[derive(Debug, Default, Args)]
+pub struct CalibrationArgs {
+    /// Dark: a capture with the cap on, exposed as the others are, or a master made of one. Of several, each capture
+    /// takes the one that matches.
+    #[arg(long, value_name = "FILE")]
+    pub dark: Vec<PathBuf>,
+    /// Flat: a capture of an even light (dust shadows, vignetting), or a master made of one.
+    #[arg(long, value_name = "FILE")]
+    pub flat: Vec<PathBuf>,
+    /// Dark for the flat: a capture with the cap on, exposed as the flat is, or a master made of one.
+    #[arg(long, value_name = "FILE")]
+    pub dark_flat: Vec<PathBuf>,
+    /// Even out rows and columns that read too much in every frame (needs a scene that wanders).
+    #[arg(long)]
+    pub reduce_bands: bool,
+}
+
+impl CalibrationArgs {
+    /// Put what was given into `settings`; files that are named here take the place of the recipe's.
+    ///
+    /// # Errors
+    /// What makes no sense, in words.
+    pub fn apply(&self, settings: &mut CalibrationSettings) -> Result<(), String> {
+        for (given, named) in [
+            (&self.dark, &mut settings.darks),
+            (&self.flat, &mut settings.flats),
+            (&self.dark_flat, &mut settings.dark_flats),
+        ] {
+            if !given.is_empty() {
+                *named = given.iter().map(|path| SavedPath::of(&from_root(path))).collect();
+            }
+        }
+        settings.reduce_bands |= self.reduce_bands;
+        if !settings.dark_flats.is_empty() && settings.flats.is_empty() {
+            return Err(
+                "--dark-flat belongs to a flat, and there is none: name it with --flat".into()
+            );
+        }
+        Ok(())
+    }
+}
+
+/// A path that means the same from everywhere.
+fn from_root(path: &Path) -> PathBuf {
+    std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf())
+}
+
+/// Arguments of `master`.
+#[derive(Debug, Args)]
+pub struct MasterArgs {
+    /// Captures of frames without light, or of an even light.
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// What the masters are for.
+    #[arg(long, value_name = "KIND", value_enum)]
+    pub kind: KindArg,
+    /// Dark for the flat, to be taken off it: a capture, or a master made of one.
+    #[arg(long, value_name = "FILE")]
+    pub dark_flat: Vec<PathBuf>,
+    /// Folder for the masters; beside each capture when left out.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace files that are there already.
+    #[arg(long)]
+    pub overwrite: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub overrides: OverrideArgs,
+    /// Print one line of JSON per master.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Kinds of masters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum KindArg {
+    /// For captures: the cap on, exposed as they are.
+    Dark,
+    /// An even light.
+    Flat,
+    /// For flats: the cap on, exposed as they are.
+    DarkFlat,
+}
+
+impl KindArg {
+    /// The kind.
+    pub fn kind(self) -> MasterKind {
+        match self {
+            KindArg::Dark => MasterKind::Dark,
+            KindArg::Flat => MasterKind::Flat,
+            KindArg::DarkFlat => MasterKind::DarkFlat,
+        }
+    }
+}
