@@ -8,8 +8,10 @@
 //! comparison with the truth needs.
 
 pub mod atomic;
+pub mod beside;
 pub mod cache;
 pub mod calibration;
+pub mod canvas;
 pub mod choice;
 pub mod clock;
 pub mod demo;
@@ -37,6 +39,7 @@ pub mod saved_path;
 pub mod screen;
 pub mod sequence;
 pub mod session;
+pub mod sheet;
 pub mod still;
 pub mod timing;
 

@@ -22,6 +22,8 @@ pub(crate) const RESULTS: [&str; 8] = [
     ".flat.fits",
     ".dark-flat.fits",
 ];
+pub(crate) const RESULTS: [&str; 7] =
+    [".still.", ".still-float.", ".stack.", ".truth.", ".record.", ".measured.", ".beside."];
 
 /// Most files of a folder that are looked through.
 const MOST_FILES: usize = 1_000_000;

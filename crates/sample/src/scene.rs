@@ -72,11 +72,12 @@ pub(crate) fn build(
         Scene::Ground => {
             let hero = 0.17 * settings.width.min(settings.height) as f32;
             let terrain = Terrain::new(settings.seed, wide, high, FINE, hero);
-            // The Sun's altitude falls by a degree in some 75 px, as on the Moon at 0.4 km a px.
+            let altitude = settings.sun.altitude_deg as f32;
+            let fall = (wide as f32 / 75.0).min(13.0).min(0.62 * altitude);
             let sun = Sun {
-                altitude_left: 21f32.to_radians(),
-                altitude_right: (21.0 - (wide as f32 / 75.0).min(13.0)).to_radians(),
-                azimuth: 0.2,
+                altitude_left: altitude.to_radians(),
+                altitude_right: (altitude - fall).to_radians(),
+                azimuth: settings.sun.azimuth_rad as f32,
             };
             vec![light(&terrain, sun)]
         }

@@ -9,6 +9,7 @@
 //! adding-up of frames, any window.
 
 pub mod calibration;
+pub mod beside;
 mod camera;
 mod dense;
 mod early;
@@ -27,6 +28,7 @@ pub mod ripple;
 pub mod scene;
 pub mod sharpness;
 mod solve;
+mod solve_small;
 mod survey;
 pub mod template;
 mod tiles;

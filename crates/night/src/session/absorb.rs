@@ -164,6 +164,23 @@ impl Session {
             }
             Output::Nothing => {}
             Output::Failed { id, words } => self.failed(id, words),
+            Output::Findings { id, findings } => {
+                if let Some(entry) = self.entry_mut(id) {
+                    entry.findings = Some(findings);
+                    self.effects.push(Effect::Measured(id));
+                }
+            }
+            Output::Places(Ok(list)) => {
+                self.place_list = Some(list);
+                self.dirty = true;
+            }
+            Output::Places(Err(words)) => self.tell(Weight::Trouble, None, words),
+            Output::MeasuredWritten { id, files } => {
+                self.effects.push(Effect::MeasuredWritten(id, files));
+            }
+            Output::Beside { id, news } => self.beside_news(id, *news),
+            Output::Planning(planning) => self.planning = Some(Arc::from(planning)),
+            Output::DeskTrouble { id, words } => self.tell(Weight::Trouble, id, words),
         }
     }
 
@@ -255,6 +272,7 @@ impl Session {
                     if let Some(entry) = self.entry_mut(id) {
                         entry.written = Some(Arc::clone(written));
                     }
+                    self.write_measured_beside(id, written);
                 }
                 self.orders.settle(group, id, outcome);
             }

@@ -2,11 +2,13 @@
 
 use super::entry::CaptureId;
 use super::message::MessageId;
+use super::planning::PlanWish;
 use crate::atomic::Existing;
 use crate::calibration::CalibrationSettings;
 use crate::choice::FrameRange;
 use crate::export::Format;
 use crate::recipe::Recipe;
+use crate::sheet::SheetChange;
 use std::path::PathBuf;
 use stillwright_capture::Overrides;
 use stillwright_seeing::SceneKind;
@@ -79,6 +81,51 @@ pub enum Command {
         /// Its name.
         name: String,
     },
+
+    /// Change the sheet of a capture (site, time, marks, measurements); one step for undo.
+    Sheet {
+        /// Of which capture.
+        id: CaptureId,
+        /// What to what.
+        change: SheetChange,
+    },
+    /// Change it while a mark is dragged: shown at once, no step for undo until
+    /// [`Command::Commit`].
+    PreviewSheet {
+        /// Of which capture.
+        id: CaptureId,
+        /// What to what.
+        change: SheetChange,
+    },
+    /// Read a list of named places to label: `name,latitude,longitude[,diameter]`.
+    LoadPlaces(PathBuf),
+    /// Find the limb of the Moon in the still, from three marks on it or more.
+    FindLimb(CaptureId),
+    /// Find the end of a shadow in the still near where it was marked.
+    FindShadowEnd {
+        /// Of which capture.
+        id: CaptureId,
+        /// Which measurement.
+        number: u32,
+    },
+    /// Write the measurements as a table, and drawn into a further picture.
+    WriteMeasured {
+        /// Of which capture.
+        id: CaptureId,
+        /// Where to.
+        target: ExportTarget,
+    },
+    /// Match the reference picture anew: by its marks where four or more are there, else by itself.
+    Match(CaptureId),
+    /// Write a figure of still and reference picture beside each other.
+    WriteFigure {
+        /// Of which capture.
+        id: CaptureId,
+        /// Where to.
+        target: ExportTarget,
+    },
+    /// Look for the coming chances of a wish; see [`super::Session::planning`].
+    Plan(Box<PlanWish>),
 
     /// Grade now (again after a stop, a failure, or a change of the file).
     Grade(CaptureId),

@@ -4,6 +4,7 @@ use super::entry::CaptureId;
 use super::message::MessageId;
 use crate::files::StillFiles;
 use crate::record::Record;
+use std::path::PathBuf;
 use std::sync::Arc;
 
 /// One thing that happened since the last [`super::Session::pump`]. The session's own state says
@@ -28,6 +29,14 @@ pub enum Effect {
     FrameShown(CaptureId),
     /// Something could not be done; the words stand in a message.
     Failed(CaptureId),
+    /// What follows from a sheet was found.
+    Measured(CaptureId),
+    /// Measurements were written to these files.
+    MeasuredWritten(CaptureId, Vec<PathBuf>),
+    /// There is news of the reference picture.
+    SetBeside(CaptureId),
+    /// A figure of the still beside a reference picture was written.
+    FigureWritten(CaptureId, PathBuf),
     /// A still was written.
     Written(CaptureId, Arc<Written>),
     /// The queue of all stills has ended.

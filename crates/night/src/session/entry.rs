@@ -1,14 +1,17 @@
 //! One capture of the night: what it is, what was asked of it, and what has come of that.
 
+use super::beside::Beside;
 use super::chart::Chart;
 use super::effect::Written;
 use super::figures::{Measures, OpticsFigures, ScaleFigure};
 use super::key::{FileStamp, FinishKey, StackKey, SurveyKey};
 use super::preview::Ahead;
+use super::sheets::FindingsKey;
 use super::shown::{PartialStack, RegionPreview, Shown, Thumbnail};
 use crate::calibration::{CalibrationReport, CalibrationSettings};
 use crate::inspect::InspectReport;
 use crate::recipe::Recipe;
+use crate::sheet::{Findings, Sheet};
 use std::path::PathBuf;
 use std::sync::Arc;
 use stillwright_capture::{Capture, Overrides};
@@ -147,6 +150,12 @@ pub struct Entry {
     pub still: Option<Arc<Still>>,
     /// The last preview of a region.
     pub preview: Option<Arc<RegionPreview>>,
+    /// From where and when it is, what was marked, what is measured; previews included.
+    pub sheet: Arc<Sheet>,
+    /// What follows from the sheet; of the selected capture always up to date, or about to be.
+    pub findings: Option<Arc<Findings>>,
+    /// The reference picture beside it.
+    pub beside: Beside,
     /// What was last written of it in this session.
     pub written: Option<Arc<Written>>,
     pub(crate) inner: Inner,
@@ -185,6 +194,8 @@ pub(crate) struct Inner {
     pub tone: Option<Tone>,
     /// What was last written.
     pub written_key: Option<FinishKey>,
+    /// What the findings follow from.
+    pub findings_of: Option<FindingsKey>,
     /// When it was last selected; larger is later.
     pub seen: u64,
 }
@@ -225,6 +236,9 @@ impl Entry {
             optics: None,
             still: None,
             preview: None,
+            sheet: Arc::default(),
+            findings: None,
+            beside: Beside::default(),
             written: None,
             inner: Inner { to_open: true, ..Inner::default() },
         }

@@ -2,6 +2,7 @@
 
 use super::entry::CaptureId;
 use crate::recipe::Recipe;
+use crate::sheet::Sheet;
 use std::sync::Arc;
 
 /// One step that can be taken back.
@@ -11,6 +12,14 @@ pub(crate) struct Step {
     pub words: String,
     /// Every recipe that changed: before, after.
     pub changes: Vec<(CaptureId, Arc<Recipe>, Arc<Recipe>)>,
+    /// Every sheet that changed: before, after.
+    pub sheets: Vec<(CaptureId, Arc<Sheet>, Arc<Sheet>)>,
+}
+
+impl Step {
+    fn is_empty(&self) -> bool {
+        self.changes.is_empty() && self.sheets.is_empty()
+    }
 }
 
 /// Steps that were taken, and steps that were taken back.
@@ -28,7 +37,8 @@ impl History {
     /// none.
     pub fn record(&mut self, mut step: Step) {
         step.changes.retain(|(_, before, after)| before != after);
-        if step.changes.is_empty() {
+        step.sheets.retain(|(_, before, after)| before != after);
+        if step.is_empty() {
             return;
         }
         self.redo.clear();
@@ -57,8 +67,9 @@ impl History {
         for steps in [&mut self.undo, &mut self.redo] {
             for step in steps.iter_mut() {
                 step.changes.retain(|change| change.0 != id);
+                step.sheets.retain(|change| change.0 != id);
             }
-            steps.retain(|step| !step.changes.is_empty());
+            steps.retain(|step| !step.is_empty());
         }
     }
 
@@ -86,11 +97,13 @@ mod tests {
         let step = |words: &str, id: u64| Step {
             words: words.into(),
             changes: vec![(CaptureId(id), Arc::clone(&plain), Arc::clone(&other))],
+            sheets: Vec::new(),
         };
         let mut history = History::default();
         history.record(Step {
             words: "nothing".into(),
             changes: vec![(CaptureId(1), Arc::clone(&plain), Arc::clone(&plain))],
+            sheets: Vec::new(),
         });
         assert!(history.undo().is_none());
         history.record(step("a", 1));

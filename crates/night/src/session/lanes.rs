@@ -1,18 +1,22 @@
 //! The job threads of a session: one a kind of work, so that looking at a frame never waits for a
 //! stack.
 
+use super::beside::BesideNews;
 use super::effect::StillOutcome;
 use super::entry::{Advance, CaptureId, Stacked, Still};
 use super::figures::Measures;
 use super::grading::SoFar;
 use super::key::FileStamp;
+use super::planning::Planning;
 use super::preview::Ahead;
+use super::sheets::PlaceList;
 use super::shown::{PartialStack, RegionPreview, ShownFrame, Thumbnail};
 use super::{Cancel, Graded, NamedRecipe};
 use crate::calibration::{CalibrationReport, CalibrationSettings};
 use crate::files::StillFiles;
 use crate::inspect::InspectReport;
 use crate::jobs::{Event, Job, Jobs, Outcome};
+use crate::sheet::Findings;
 use std::io;
 use std::path::PathBuf;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
@@ -59,6 +63,18 @@ pub(super) enum Output {
     Saved(Result<(), String>),
     /// A named recipe was written or forgotten, or why not.
     Named(Result<NamedChange, String>),
+    /// What follows from a sheet.
+    Findings { id: CaptureId, findings: Arc<Findings> },
+    /// A list of places, or why there is none.
+    Places(Result<PlaceList, String>),
+    /// A table of measurements was written.
+    MeasuredWritten { id: CaptureId, files: Vec<PathBuf> },
+    /// News of a reference picture.
+    Beside { id: CaptureId, news: Box<BesideNews> },
+    /// The chances that a wish has.
+    Planning(Box<Planning>),
+    /// What the desk could not do.
+    DeskTrouble { id: Option<CaptureId>, words: String },
     /// The work could not be done.
     Failed { id: CaptureId, words: String },
     /// Work nobody waits for is done.
@@ -260,6 +276,9 @@ pub(super) struct Lanes {
     pub save: Lane,
     pub watch: Lane,
     pub keep: Lane,
+    pub measure: Lane,
+    pub beside: Lane,
+    pub desk: Lane,
 }
 
 impl Lanes {
@@ -282,6 +301,13 @@ impl Lanes {
     }
 
     pub fn all(&mut self) -> [&mut Lane; 12] {
+            measure: lane("measure")?,
+            beside: lane("set beside")?,
+            desk: lane("desk")?,
+        })
+    }
+
+    pub fn all(&mut self) -> [&mut Lane; 14] {
         [
             &mut self.gather,
             &mut self.open,
@@ -295,12 +321,25 @@ impl Lanes {
             &mut self.save,
             &mut self.watch,
             &mut self.keep,
+            &mut self.measure,
+            &mut self.beside,
+            &mut self.desk,
         ]
     }
 
     /// The lanes whose work the person waits for, and may want to see and to stop.
-    pub fn visible(&self) -> [&Lane; 7] {
-        [&self.gather, &self.open, &self.grade, &self.stack, &self.finish, &self.plan, &self.named]
+    pub fn visible(&self) -> [&Lane; 9] {
+        [
+            &self.gather,
+            &self.open,
+            &self.grade,
+            &self.stack,
+            &self.finish,
+            &self.plan,
+            &self.named,
+            &self.beside,
+            &self.desk,
+        ]
     }
 }
 

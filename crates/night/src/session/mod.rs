@@ -13,6 +13,7 @@
 //! needed to put them on the screen.
 
 mod absorb;
+mod beside;
 mod chart;
 mod command;
 mod effect;
@@ -30,16 +31,19 @@ mod named;
 mod night_file;
 mod orders;
 mod places;
+mod planning;
 mod preview;
 mod recipes;
 mod schedule;
 mod send;
 mod setting;
+mod sheets;
 mod shown;
 mod standing;
 mod watch;
 mod work;
 
+pub use beside::{Beside, LoadedReference, verdict_words};
 pub use chart::{Chart, Point};
 pub use command::{Cancel, Command, ExportTarget, Setting};
 pub use effect::{AllStills, Effect, StillOutcome, Written};
@@ -48,10 +52,15 @@ pub use figures::{Measures, OpticsFigures, Sampling, ScaleFigure};
 pub use key::{FileStamp, FinishKey, StackKey, SurveyKey};
 pub use message::{Message, MessageId, Weight};
 pub use places::{Places, SessionOptions};
+pub use planning::{PlanWish, Planned, Planning};
+pub use sheets::PlaceList;
 pub use shown::{PartialStack, PictureId, RegionPreview, Shown, ShownFrame, Thumbnail};
 
 use crate::recipe::Recipe;
 use crate::saved_path::SavedPath;
+use crate::sheet::Sheet;
+pub(crate) use look::picture_of;
+
 use history::History;
 use keeping::Keeping;
 use lanes::{Lanes, Signal};
@@ -59,6 +68,8 @@ use message::Messages;
 pub(crate) use night_file::parse_night;
 use night_file::{NightFile, SavedCapture};
 use orders::Orders;
+use planning::DeskWork;
+use sheets::SheetPreview;
 use std::collections::VecDeque;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -129,6 +140,11 @@ pub struct Session {
     last_seen: u64,
     frame: Option<Arc<ShownFrame>>,
     frame_trouble: Option<String>,
+    place_list: Option<PlaceList>,
+    planning: Option<Arc<Planning>>,
+    sheet_preview: Option<SheetPreview>,
+    /// Small pieces of work that wait for the desk.
+    to_desk: VecDeque<DeskWork>,
     /// The steps taken; words of previews not committed yet stand in `previewing`.
     history: History,
     previewing: Option<(CaptureId, String)>,
@@ -208,6 +224,10 @@ impl Session {
             named,
             effects: Vec::new(),
             last_all_stills: None,
+            place_list: None,
+            planning: None,
+            sheet_preview: None,
+            to_desk: VecDeque::new(),
             orders: Orders::default(),
             to_gather: VecDeque::new(),
             to_sample: VecDeque::new(),
@@ -318,6 +338,16 @@ impl Session {
         self.history.redo_words()
     }
 
+    /// The named places that are labelled.
+    pub fn place_list(&self) -> Option<&PlaceList> {
+        self.place_list.as_ref()
+    }
+
+    /// What came of the last [`Command::Plan`].
+    pub fn planning(&self) -> Option<&Arc<Planning>> {
+        self.planning.as_ref()
+    }
+
     /// The recipes kept under names, in order of their names.
     pub fn named_recipes(&self) -> &[NamedRecipe] {
         &self.named
@@ -335,6 +365,8 @@ impl Session {
         self.lanes.visible().into_iter().all(quiet)
             && quiet(&self.lanes.preview)
             && quiet(&self.lanes.frame)
+            && quiet(&self.lanes.measure)
+            && self.to_desk.is_empty()
             && !self.stale
             && self.orders.progress().is_none()
     }
@@ -358,10 +390,14 @@ impl Session {
 
     /// The captures of a night file.
     fn restore(&mut self, night: NightFile) {
+        if let Some(places) = night.places {
+            self.load_places(places.path());
+        }
         for saved in night.capture {
             let id = self.insert(saved.path.path());
             if let Some(entry) = self.entry_mut(id) {
                 entry.recipe = Arc::new(saved.recipe);
+                entry.sheet = Arc::new(saved.sheet);
                 entry.inner.saved_stamp = saved.stamp;
                 entry.redraw();
             }
@@ -376,9 +412,12 @@ impl Session {
             path: SavedPath::of(&entry.path),
             stamp: entry.stamp.or(entry.inner.saved_stamp),
             recipe: entry.settled().clone(),
+            sheet: Sheet::clone(&entry.sheet),
         };
         let selected = self.entries.iter().position(|entry| Some(entry.id) == self.selected);
-        NightFile::new(selected, self.entries.iter().map(saved).collect())
+        let mut night = NightFile::new(selected, self.entries.iter().map(saved).collect());
+        night.places = self.place_list.as_ref().map(|list| SavedPath::of(&list.path));
+        night
     }
 }
 

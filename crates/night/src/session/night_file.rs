@@ -19,6 +19,7 @@ use super::key::FileStamp;
 use crate::atomic::{AtomicFile, Existing, WriteError, folder_of, make_folder};
 use crate::recipe::Recipe;
 use crate::saved_path::SavedPath;
+use crate::sheet::Sheet;
 use serde::{Deserialize, Serialize};
 use std::fs::{self, File, TryLockError};
 use std::io::{self, Read, Write};
@@ -38,6 +39,9 @@ pub(super) struct NightFile {
     /// Which capture is looked at, from 0.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub selected: Option<usize>,
+    /// A list of named places to label.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub places: Option<SavedPath>,
     #[serde(default)]
     pub capture: Vec<SavedCapture>,
     /// Stands last: a file that was cut would otherwise pass, for what a recipe leaves out has its
@@ -62,12 +66,15 @@ pub(super) struct SavedCapture {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stamp: Option<FileStamp>,
     pub recipe: Recipe,
+    /// What was marked and measured.
+    #[serde(default, skip_serializing_if = "Sheet::is_empty")]
+    pub sheet: Sheet,
 }
 
 impl NightFile {
     pub fn new(selected: Option<usize>, capture: Vec<SavedCapture>) -> NightFile {
         let end = End { captures: capture.len() };
-        NightFile { version: NIGHT_VERSION, selected, capture, end }
+        NightFile { version: NIGHT_VERSION, selected, places: None, capture, end }
     }
 
     /// Write it.
@@ -101,6 +108,7 @@ impl NightFile {
         }
         for saved in &night.capture {
             saved.recipe.check().map_err(|e| e.to_string())?;
+            saved.sheet.check()?;
         }
         Ok(night)
     }
@@ -224,14 +232,20 @@ mod tests {
         )
         .unwrap();
         let stamp = Some(FileStamp { bytes: 7, modified_ms: 1_795_639_200_123 });
-        let saved = |path, recipe: &Recipe| SavedCapture { path, stamp, recipe: recipe.clone() };
-        let night = NightFile::new(
+        let saved = |path, recipe: &Recipe| SavedCapture {
+            path,
+            stamp,
+            recipe: recipe.clone(),
+            sheet: Sheet { clock_ahead_s: 90.0, ..Sheet::default() },
+        };
+        let mut night = NightFile::new(
             Some(1),
             vec![
                 saved(SavedPath::Text("/a/b \"c\".ser".into()), &recipe),
                 saved(SavedPath::Bytes(vec![47, 255, 46]), &Recipe::default()),
             ],
         );
+        night.places = Some(SavedPath::Text("/lists/places.csv".into()));
         let home = tempfile::tempdir().unwrap();
         let path = home.path().join("deep/night.toml");
         night.write(&path).unwrap();

@@ -39,16 +39,18 @@ impl Session {
 
     /// Previews become one step.
     pub(super) fn commit(&mut self) {
+        self.commit_sheets();
         let Some((id, words)) = self.previewing.take() else { return };
         let Some(entry) = self.entry_mut(id) else { return };
         let Some(before) = entry.inner.committed.take() else { return };
         let after = Arc::clone(&entry.recipe);
-        self.history.record(Step { words, changes: vec![(id, before, after)] });
+        self.history.record(Step { words, changes: vec![(id, before, after)], sheets: Vec::new() });
         self.recipe_settled(id);
     }
 
     /// Previews are forgotten.
     pub(super) fn revert(&mut self) {
+        self.revert_sheets();
         let Some((id, _)) = self.previewing.take() else { return };
         let Some(entry) = self.entry_mut(id) else { return };
         if let Some(before) = entry.inner.committed.take() {
@@ -62,6 +64,7 @@ impl Session {
         self.commit();
         let step = if back { self.history.undo() } else { self.history.redo() };
         let Some(step) = step else { return };
+        self.step_sheets(back, step.sheets);
         for (id, before, after) in step.changes {
             if let Some(entry) = self.entry_mut(id) {
                 entry.recipe = if back { before } else { after };
@@ -84,7 +87,7 @@ impl Session {
             changes.push((*id, before, Arc::clone(&entry.recipe)));
         }
         let changed: Vec<CaptureId> = changes.iter().map(|change| change.0).collect();
-        self.history.record(Step { words: words.into(), changes });
+        self.history.record(Step { words: words.into(), changes, sheets: Vec::new() });
         for id in changed {
             self.recipe_changed(id);
             self.recipe_settled(id);

@@ -35,6 +35,9 @@ impl Session {
         self.finish_next();
         self.frame_next();
         self.plan_next();
+        self.measure_next();
+        self.beside_next();
+        self.desk_next();
         self.save_next();
         self.watch_next();
         self.keep_next();

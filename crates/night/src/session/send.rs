@@ -46,6 +46,21 @@ impl Session {
                 }
             }
             Command::ForgetRecipe { name } => self.to_name.push_back(NameWish::Forget(name)),
+            Command::Sheet { id, change } => {
+                self.commit();
+                self.preview_sheet(id, change);
+                self.commit();
+            }
+            Command::PreviewSheet { id, change } => self.preview_sheet(id, change),
+            Command::LoadPlaces(path) => self.load_places(path),
+            Command::FindLimb(id) => self.find_limb(id),
+            Command::FindShadowEnd { id, number } => self.find_shadow_end(id, number),
+            Command::WriteMeasured { id, target } => {
+                self.write_measured(id, target.folder, target.existing);
+            }
+            Command::Match(id) => self.match_again(id),
+            Command::WriteFigure { id, target } => self.write_figure(id, target),
+            Command::Plan(wish) => self.plan(*wish),
             Command::Grade(id) => self.ask_again(id, false),
             Command::Stack(id) => self.ask_again(id, true),
             Command::ShowFrame { id, index } => self.frame_wish = Some((id, index)),

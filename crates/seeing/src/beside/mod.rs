@@ -1,0 +1,22 @@
+//! Two pictures of the same ground: where one lies in the other, and which of them shows more.
+//!
+//! The reference picture may come from anywhere: another scale, another angle, another light. A
+//! [`Homography`] carries positions of the still into it: exactly for flat ground seen in perspective,
+//! and for a few degrees of the Moon's sphere to well below a pixel. It comes from marked pairs
+//! ([`Homography::of_pairs`]) or from the pictures themselves ([`match_pictures`]); [`lay`] then draws
+//! the reference as the still sees it, and [`compare`] gives the verdict.
+//!
+//! Positions are in px, the middle of the first pixel at 0, 0.
+
+mod homography;
+mod lay;
+mod local;
+mod matching;
+mod tones;
+mod verdict;
+
+pub use homography::Homography;
+pub use lay::{Laid, lay};
+pub use matching::{Match, MatchError, match_pictures};
+pub use tones::match_tones;
+pub use verdict::{Sharper, Verdict, compare};
