@@ -48,6 +48,15 @@ fn noisy(mut source: Raster, sigma: f64, random: &mut Random) -> Raster {
     source
 }
 
+/// Without the margin.
+fn inner(wide: &Raster) -> Raster {
+    let mut out = Raster::zeros(SIZE.0, SIZE.1);
+    for y in 0..SIZE.1 {
+        out.row_mut(y).copy_from_slice(&wide.row(y + MARGIN)[MARGIN..MARGIN + SIZE.0]);
+    }
+    out
+}
+
 struct Trial {
     still: Raster,
     reference: Raster,
@@ -64,7 +73,8 @@ fn trial(seed: u64) -> Trial {
     let turn = random.between(-180.0, 180.0_f64).to_radians();
     let light = (random.between(12.0, 30.0), random.between(-0.35, 0.6));
     let wide = ground(seed, light.0, light.1, MARGIN);
-    let plain = ground(seed, 21.0, 0.2, 0);
+    // The same simulated ground, whose size decides where everything lies.
+    let plain = inner(&ground(seed, 21.0, 0.2, MARGIN));
     let still = noisy(blurred(&plain, 0.8), 0.01, &mut random);
     let (width, height) = (
         (scale * 1.15 * SIZE.0 as f64) as usize,

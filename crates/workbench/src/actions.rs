@@ -1,6 +1,8 @@
 //! Everything that has a key or stands in a menu: one row each, and nowhere else.
 
+use crate::instruments::Tool;
 use egui::{Key, KeyboardShortcut, Modifiers};
+use stillwright_night::sheet::Instrument;
 
 /// What can be asked for by key or menu.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -65,6 +67,20 @@ pub enum Act {
     TextSmaller,
     /// Text as at first.
     TextPlain,
+    /// The inspector is about the still and its recipe.
+    Finish,
+    /// The inspector is about measuring.
+    Measure,
+    /// The inspector is about a reference picture.
+    Compare,
+    /// The plan page.
+    Plan,
+    /// Take an instrument into the hand, or put it away.
+    Take(Tool),
+    /// Meridians and parallels.
+    Graticule,
+    /// Names of places.
+    Names,
     /// The best frame.
     BestFrame,
     /// Stop everything.
@@ -84,6 +100,8 @@ pub enum Menu {
     Night,
     /// Changes.
     Edit,
+    /// Instruments, and what is laid over.
+    Measure,
     /// What is seen.
     View,
     /// Explanations.
@@ -92,13 +110,14 @@ pub enum Menu {
 
 impl Menu {
     /// All menus.
-    pub const ALL: [Menu; 4] = [Menu::Night, Menu::Edit, Menu::View, Menu::Help];
+    pub const ALL: [Menu; 5] = [Menu::Night, Menu::Edit, Menu::Measure, Menu::View, Menu::Help];
 
     /// Its name.
     pub fn words(self) -> &'static str {
         match self {
             Menu::Night => "Night",
             Menu::Edit => "Edit",
+            Menu::Measure => "Measure",
             Menu::View => "View",
             Menu::Help => "Help",
         }
@@ -148,6 +167,7 @@ pub const ACTIONS: &[Row] = &[
     lined(Act::Previous, Menu::Night, "Previous capture", command(Key::ArrowUp)),
     row(Act::Next, Menu::Night, "Next capture", command(Key::ArrowDown)),
     row(Act::Remove, Menu::Night, "Take off the night (the file stays)", command(Key::Delete)),
+    row(Act::Plan, Menu::Night, "Plan a night…", plain(Key::F8)),
     lined(Act::Stop, Menu::Night, "Stop the work", command(Key::Period)),
     lined(Act::Quit, Menu::Night, "Quit", command(Key::Q)),
     row(Act::Undo, Menu::Edit, "Undo", command(Key::Z)),
@@ -156,6 +176,19 @@ pub const ACTIONS: &[Row] = &[
     row(Act::PasteRecipe, Menu::Edit, "Paste the recipe", shifted(Key::V)),
     row(Act::RecipeToAll, Menu::Edit, "Give this recipe to all captures", None),
     lined(Act::SaveRecipe, Menu::Edit, "Keep the recipe under a name…", command(Key::S)),
+    row(Act::Finish, Menu::Measure, "Finish the still", plain(Key::F5)),
+    row(Act::Measure, Menu::Measure, "Measure on the still", plain(Key::F6)),
+    row(Act::Compare, Menu::Measure, "Compare with a reference picture", plain(Key::F7)),
+    lined(Act::Take(Tool::Place), Menu::Measure, "Known place", plain(Key::P)),
+    row(Act::Take(Tool::Limb), Menu::Measure, "Limb", plain(Key::E)),
+    lined(Act::Take(Tool::Instrument(Instrument::Distance)), Menu::Measure, "Distance", plain(Key::D)),
+    row(Act::Take(Tool::Instrument(Instrument::Crater)), Menu::Measure, "Crater", plain(Key::C)),
+    row(Act::Take(Tool::Instrument(Instrument::Height)), Menu::Measure, "Height from a shadow", plain(Key::H)),
+    row(Act::Take(Tool::Instrument(Instrument::Profile)), Menu::Measure, "Profile", plain(Key::V)),
+    row(Act::Take(Tool::Instrument(Instrument::Disc)), Menu::Measure, "Disc of a planet", plain(Key::U)),
+    row(Act::Take(Tool::Pair), Menu::Measure, "Pair of marks in both pictures", plain(Key::M)),
+    lined(Act::Graticule, Menu::Measure, "Meridians and parallels", plain(Key::G)),
+    row(Act::Names, Menu::Measure, "Names of places", plain(Key::N)),
     row(Act::SideBySide, Menu::View, "Side by side", plain(Key::Num1)),
     row(Act::Wiper, Menu::View, "Wiper", plain(Key::Num2)),
     row(Act::Blink, Menu::View, "Blink", plain(Key::Num3)),

@@ -1,6 +1,7 @@
 //! The window's own loop: take results in, draw, send what the person wished.
 
 use crate::actions::{self, Act};
+use crate::instruments::Mode;
 use crate::lightbox::{Arrangement, Easel, TileStore};
 use crate::open::Opener;
 use crate::pace::Pace;
@@ -235,6 +236,7 @@ impl Workbench {
         let selected = self.session.selected().map(|entry| entry.id);
         match act {
             Act::Open => self.open_page(Page::Open),
+            Act::Plan => self.open_page(Page::Plan),
             Act::Keys => self.open_page(Page::Keys),
             Act::Words => self.open_page(Page::Words),
             Act::SaveRecipe if selected.is_some() => self.open_page(Page::SaveRecipe),
@@ -258,6 +260,15 @@ impl Workbench {
                     self.session.send(Command::CopyRecipe { from, to: vec![to] });
                 }
             }
+            Act::Finish => self.turn_to(Mode::Finish),
+            Act::Measure => self.turn_to(Mode::Measure),
+            Act::Compare => self.turn_to(Mode::Compare),
+            Act::Take(tool) if selected.is_some() => {
+                self.view.inspector = true;
+                self.view.measure.take(tool);
+            }
+            Act::Graticule => self.view.measure.graticule = !self.view.measure.graticule,
+            Act::Names => self.view.measure.names = !self.view.measure.names,
             Act::Shelf => self.view.shelf = !self.view.shelf,
             Act::Inspector => self.view.inspector = !self.view.inspector,
             Act::SideBySide => self.view.arrangement = Arrangement::SideBySide,
@@ -315,6 +326,12 @@ impl Workbench {
             }
             _ => {}
         }
+    }
+
+    /// Change what the inspector is about, and show it.
+    fn turn_to(&mut self, mode: Mode) {
+        self.view.inspector = true;
+        self.view.measure.turn_to(mode);
     }
 
     fn open_page(&mut self, page: Page) {

@@ -1,6 +1,7 @@
 //! The bar at the top: the name, the menus, the night, the light.
 
 use crate::actions::{ACTIONS, Act, Menu, key_words};
+use crate::instruments::Mode;
 use crate::state::{Desk, ViewState};
 use crate::theme::{Light, Tokens, body, large};
 use crate::words;
@@ -124,6 +125,7 @@ fn state_of(act: Act, words: &str, desk: &Desk<'_>, view: &ViewState) -> (String
         Act::MakeAll => (words.into(), !session.entries().is_empty()),
         Act::Stop => (words.into(), !session.activities().is_empty()),
         Act::ReadAll => (words.into(), !session.messages().is_empty()),
+        Act::Take(_) | Act::Measure | Act::Compare => (words.into(), selected.is_some()),
         Act::Fit | Act::OneToOne | Act::ZoomIn | Act::ZoomOut | Act::Tiles | Act::BestFrame => {
             (words.into(), selected.is_some())
         }
@@ -138,6 +140,12 @@ fn is_on(act: Act, view: &ViewState) -> bool {
         Act::Wiper => view.arrangement == Arrangement::Wiper,
         Act::Blink => view.arrangement == Arrangement::Blink,
         Act::Tiles => view.tiles,
+        Act::Finish => view.measure.mode == Mode::Finish,
+        Act::Measure => view.measure.mode == Mode::Measure,
+        Act::Compare => view.measure.mode == Mode::Compare,
+        Act::Take(tool) => view.measure.tool == Some(tool),
+        Act::Graticule => view.measure.graticule,
+        Act::Names => view.measure.names,
         Act::Shelf => view.shelf,
         Act::Inspector => view.inspector,
         Act::Dark => view.light == Light::Dark,

@@ -19,13 +19,14 @@ pub fn show(
     let Some(page) = view.page.clone() else { return };
     let frame = Frame::popup(&ctx.global_style()).inner_margin(20);
     let response = Modal::new(Id::unique("page")).frame(frame).show(ctx, |ui| {
-        ui.set_max_width(560.0);
+        ui.set_max_width(if page == Page::Plan { 760.0 } else { 560.0 });
         match page {
             Page::Open => open(ui, tokens, desk, view, opener),
             Page::SaveRecipe => save_recipe(ui, tokens, desk, view),
             Page::Keys => keys(ui, tokens, view),
             Page::Words => words(ui, tokens, view),
             Page::AllStills => all_stills(ui, tokens, desk, view),
+            Page::Plan => crate::plan::show(ui, tokens, desk, view),
         }
     });
     if response.should_close() {
@@ -143,6 +144,7 @@ fn keys(ui: &mut Ui, tokens: &Tokens, view: &mut ViewState) {
             ("On grade over time", "Left and Right go from frame to frame, Page keys go far; Shift marks a stretch, Delete leaves it out, Insert takes it back in"),
             ("On best to worst", "Left and Right change the keep, Backspace returns it to the advice"),
             ("On a picture", "Arrow keys move it; the wheel goes nearer and farther"),
+            ("With an instrument", "Arrow keys move the cross, with Shift farther; Enter marks, Comma and Period choose a mark for the arrows to move, Backspace takes it away, Escape puts the instrument away"),
         ] {
             ui.label(RichText::new(place).font(title()).color(tokens.quiet));
             ui.label(keys);

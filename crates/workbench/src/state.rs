@@ -23,6 +23,8 @@ pub enum Page {
     Words,
     /// What came of "make all stills".
     AllStills,
+    /// The coming chances of a wish.
+    Plan,
 }
 
 /// The view.
@@ -67,6 +69,10 @@ pub struct ViewState {
     pub replace: bool,
     /// Optics as they are being typed, of each capture.
     pub optics: HashMap<CaptureId, crate::inspector::OpticsDraft>,
+    /// Instruments in the hand, and what the inspector is about.
+    pub measure: crate::instruments::MeasureState,
+    /// A plan as it is being typed.
+    pub plan: crate::plan::PlanDraft,
     /// Whether files hang over the window.
     pub hovering: bool,
     /// Whether the list of messages is open.
@@ -99,6 +105,8 @@ impl ViewState {
             export_folder: String::new(),
             replace: false,
             optics: HashMap::new(),
+            measure: crate::instruments::MeasureState::default(),
+            plan: crate::plan::PlanDraft::default(),
             hovering: false,
             messages: false,
             sample_folder,

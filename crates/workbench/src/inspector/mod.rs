@@ -7,14 +7,21 @@
 mod capture;
 mod detail;
 mod export;
+mod ground;
 mod keep;
+mod limits;
+mod measure;
 mod optics;
+mod reference;
 mod rows;
+mod sky;
 mod tone;
+pub mod typed;
 
 pub use export::target;
 pub use optics::OpticsDraft;
 
+use crate::instruments::Mode;
 use crate::state::{Desk, ViewState};
 use crate::theme::{Tokens, body, title};
 use egui::{Align, Label, Layout, RichText, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
@@ -83,10 +90,24 @@ const SECTIONS: &[Section] = &[
     },
 ];
 
+/// The sections of measuring.
+const MEASURE: &[Section] = &[
+    Section { name: "Sky", words: sky::words, show: sky::show, open: true, there: |_| true },
+    Section { name: "Ground", words: ground::words, show: ground::show, open: true, there: |_| true },
+    Section { name: "Instruments", words: measure::words, show: measure::show, open: true, there: |_| true },
+    Section { name: "Resolution", words: limits::words, show: limits::show, open: true, there: |_| true },
+];
+
+/// The sections of comparing.
+const COMPARE: &[Section] = &[
+    Section { name: "Reference", words: reference::words, show: reference::show, open: true, there: |_| true },
+];
+
 /// Draw the inspector: the sections scroll, the main button stays.
 pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewState) {
     let session = desk.session;
     let Some(entry) = session.selected() else { return };
+    let mode = view.measure.mode;
     let mut bench = Bench { tokens, desk, view, entry };
     let spacing = ui.spacing_mut();
     spacing.item_spacing.y = 2.0;
@@ -96,10 +117,20 @@ pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewSt
         .frame(egui::Frame::NONE)
         .resizable(false)
         .show_separator_line(false)
-        .show(ui, |ui| export::button(ui, &mut bench));
+        .show(ui, |ui| match mode {
+            Mode::Finish => export::button(ui, &mut bench),
+            Mode::Measure => measure::button(ui, &mut bench),
+            Mode::Compare => reference::button(ui, &mut bench),
+        });
+    modes(ui, &mut bench);
     egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.add_space(8.0);
-        for (number, section) in SECTIONS.iter().filter(|s| (s.there)(entry)).enumerate() {
+        let sections = match mode {
+            Mode::Finish => SECTIONS,
+            Mode::Measure => MEASURE,
+            Mode::Compare => COMPARE,
+        };
+        for (number, section) in sections.iter().filter(|s| (s.there)(entry)).enumerate() {
             if number > 0 {
                 ui.add_space(6.0);
                 let (rect, _) =
@@ -114,6 +145,21 @@ pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewSt
             }
         }
         ui.add_space(16.0);
+    });
+}
+
+/// What the inspector is about: one of three.
+fn modes(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
+    ui.add_space(6.0);
+    ui.horizontal(|ui| {
+        for (mode, name, tip) in Mode::ALL {
+            let on = bench.view.measure.mode == mode;
+            let colour = if on { bench.tokens.text } else { bench.tokens.quiet };
+            let text = RichText::new(name).font(title()).color(colour);
+            if ui.add(egui::Button::selectable(on, text)).on_hover_text(tip).clicked() {
+                bench.view.measure.turn_to(mode);
+            }
+        }
     });
 }
 

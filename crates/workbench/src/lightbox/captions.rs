@@ -28,6 +28,7 @@ pub fn caption(
         return;
     }
     let (name, rest) = match side {
+        Side::Frame if scene.compares => crate::instruments::caption(scene.entry),
         Side::Frame => frame_caption(desk, view, scene),
         Side::Still => still_caption(scene.entry),
     };
@@ -219,7 +220,10 @@ pub fn scale_bar(ui: &Ui, placed: &Placed, tokens: &Tokens, entry: &Entry) {
     if entry.facts.is_none() {
         return;
     }
+    let findings = entry.findings.as_ref();
+    let km = findings.and_then(|f| f.scale_bar(f64::from(LONGEST / placed.zoom.max(1e-6))));
     let (unit, px_per_unit) = match entry.optics {
+        _ if km.is_some() => ("km", km.map_or(1.0, |bar| (bar.px / bar.km) as f32)),
         Some(optics) => ("″", (1.0 / optics.pixel_arcsec) as f32),
         None => ("px", 1.0),
     };
@@ -247,6 +251,29 @@ pub fn scale_bar(ui: &Ui, placed: &Placed, tokens: &Tokens, entry: &Entry) {
         small(),
         tokens.on_veil,
     );
+}
+
+/// The ground under a point, in words: where it is, how large a pixel is there, how high the Sun
+/// stands.
+pub fn place_readout(entry: &Entry, ground: egui::Pos2) -> Vec<String> {
+    let px = crate::instruments::px_of(ground);
+    let Some(found) = entry.findings.as_ref().and_then(|f| f.readout(px)) else {
+        return Vec::new();
+    };
+    let part = |deg: f64, plus: char, minus: char| {
+        format!("{:.2}° {}", deg.abs(), if deg < 0.0 { minus } else { plus })
+    };
+    let place = found.place;
+    let mut words =
+        format!("{}, {}", part(place.lat_deg, 'N', 'S'), part(place.lon_deg, 'E', 'W'));
+    if let Some(km) = found.uncertainty_km {
+        words.push_str(&format!(" ± {}", words::with_unit(km, "km")));
+    }
+    vec![
+        words,
+        format!("{} per px", words::with_unit(found.km_per_px, "km")),
+        format!("Sun {:.1}°", found.sun_altitude_deg),
+    ]
 }
 
 /// The largest of 1, 2, 5, 10, 20 ... that is not above `most`.

@@ -14,6 +14,7 @@ use layers::Layers;
 pub use tiles::TileStore;
 pub use view::{GroundView, Placed};
 
+use crate::instruments;
 use crate::state::{Desk, ViewState};
 use crate::theme::{Light, Tokens};
 use egui::{
@@ -74,6 +75,8 @@ pub struct Readout {
     pub values: Vec<f32>,
     /// Distance from the picture's middle on the sky.
     pub arcsec: Option<f64>,
+    /// The ground there, a few words each; none without a fix.
+    pub more: Vec<String>,
 }
 
 /// What the lightboxes remember.
@@ -110,6 +113,9 @@ struct Scene<'a> {
     entry: &'a Entry,
     frame: Option<FrameLayer>,
     still: Option<StillLayer>,
+    reference: Option<instruments::ReferenceLayer>,
+    /// Whether the reference takes the frame's place.
+    compares: bool,
     ground: Vec2,
     light: Light,
 }
@@ -132,6 +138,8 @@ pub fn show(
         entry,
         frame: view.boxes.layers.frame(session, entry, easel.screen),
         still: view.boxes.layers.still(entry, easel.screen),
+        reference: instruments::layer(entry, easel.screen),
+        compares: view.measure.compares(entry),
         ground: vec2(width as f32, height as f32),
         light: view.light,
     };
@@ -143,6 +151,8 @@ pub fn show(
             for (side, rect) in [(Side::Frame, left), (Side::Still, right)] {
                 let (placed, focus) = interact(ui, rect, side, desk, view, &scene);
                 draw(ui, &placed, rect, side, view, easel, &scene);
+                let painter = ui.painter().with_clip_rect(rect);
+                instruments::draw(&painter, &placed, side, tokens, view, entry, focus);
                 focus_ring(ui, rect, tokens, focus);
                 captions::caption(ui, rect, tokens, desk, view, &scene, side, false);
                 if side == Side::Still {
@@ -162,6 +172,10 @@ pub fn show(
             let right = Rect::from_min_max(pos2(x, area.top()), area.max);
             draw(ui, &placed, left, Side::Frame, view, easel, &scene);
             draw(ui, &placed, right, Side::Still, view, easel, &scene);
+            for (side, part) in [(Side::Frame, left), (Side::Still, right)] {
+                let painter = ui.painter().with_clip_rect(part);
+                instruments::draw(&painter, &placed, side, tokens, view, entry, focus);
+            }
             captions::caption(ui, area, tokens, desk, view, &scene, Side::Frame, false);
             captions::caption(ui, area, tokens, desk, view, &scene, Side::Still, true);
             captions::scale_bar(ui, &placed, tokens, entry);
@@ -174,6 +188,8 @@ pub fn show(
             let turn = (ui.input(|i| i.time) / BLINK.as_secs_f64()) as u64;
             let side = if turn.is_multiple_of(2) { Side::Frame } else { Side::Still };
             draw(ui, &placed, area, side, view, easel, &scene);
+            let painter = ui.painter().with_clip_rect(area);
+            instruments::draw(&painter, &placed, side, tokens, view, entry, focus);
             captions::caption(ui, area, tokens, desk, view, &scene, side, false);
             captions::scale_bar(ui, &placed, tokens, entry);
             captions::still_state(ui, area, tokens, desk, &scene);
@@ -225,11 +241,12 @@ fn interact(
     let ground = scene.ground;
     let mut seen = view.ground.get(&id).copied().unwrap_or_default();
     let mut placed = seen.place(rect, ground);
-    if response.dragged() {
+    let worked = instruments::work(ui, &response, &placed, side, desk, view, scene.entry);
+    if response.dragged() && !worked.drags {
         seen.pan(&placed, ground, response.drag_delta());
     }
     let pixel = 1.0 / ui.pixels_per_point();
-    if response.double_clicked() {
+    if response.double_clicked() && !worked.takes {
         let at = response.interact_pointer_pos().unwrap_or(rect.center());
         if seen.zoom.is_some() {
             seen = GroundView::default();
@@ -246,7 +263,7 @@ fn interact(
             seen.zoom_to(&placed, ground, placed.zoom * factor, at);
         }
     }
-    if response.has_focus() {
+    if response.has_focus() && !worked.takes {
         let filter = EventFilter {
             horizontal_arrows: true,
             vertical_arrows: true,
@@ -266,7 +283,7 @@ fn interact(
     view.ground.insert(id, seen);
     view.boxes.area = Some(rect);
     placed = seen.place(rect, ground);
-    if response.dragged() {
+    if response.dragged() && !worked.drags {
         ui.ctx().set_cursor_icon(CursorIcon::Grabbing);
     }
     if let Some(at) = response.hover_pos() {
@@ -283,6 +300,10 @@ fn interact(
     let words = match side {
         Side::Frame => format!("Frame {} of {}", view.frame_of(scene.entry) + 1, scene.entry.name),
         Side::Still => format!("Still of {}", scene.entry.name),
+    };
+    let words = match side {
+        Side::Frame if scene.compares => format!("Reference beside {}", scene.entry.name),
+        _ => words,
     };
     response.widget_info(|| WidgetInfo::labeled(Role::Image, ui.is_enabled(), &words));
     (placed, response.has_focus())
@@ -326,6 +347,7 @@ fn read(
         at: (ground.x.floor() as i64, ground.y.floor() as i64),
         values: values.unwrap_or_default(),
         arcsec: scale.map(|scale| f64::from(off.length()) * scale),
+        more: captions::place_readout(scene.entry, ground),
     })
 }
 
@@ -341,6 +363,12 @@ fn draw(
     let painter = ui.painter().with_clip_rect(clip.intersect(ui.clip_rect()));
     let red = scene.light == Light::Red;
     match side {
+        Side::Frame if scene.compares => {
+            if let Some(layer) = &scene.reference {
+                let place = placed.rect_to_screen(layer.ground);
+                easel.tiles.draw(&painter, &layer.pyramid, place, red);
+            }
+        }
         Side::Frame => {
             if let Some(layer) = &scene.frame {
                 let place = placed.rect_to_screen(layer.ground);

@@ -1,0 +1,42 @@
+//! The resolution told plainly: telescope, pixels, air, still; in arcsec and km there and then.
+
+use super::Bench;
+use super::rows::{fact, sentence};
+use crate::words;
+use egui::Ui;
+use stillwright_night::session::{Entry, Sampling};
+
+pub fn words(entry: &Entry) -> String {
+    let reached = entry.findings.as_ref().and_then(|f| {
+        f.limits.iter().find(|limit| limit.name == "The still reaches").cloned()
+    });
+    reached.map_or_else(String::new, |limit| format!("still to {}", words::arcsec(limit.arcsec)))
+}
+
+pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
+    let (tokens, entry) = (bench.tokens, bench.entry);
+    let Some(findings) = &entry.findings else { return };
+    for limit in &findings.limits {
+        let mut value = words::arcsec(limit.arcsec);
+        if let Some(km) = limit.km {
+            value.push_str(&format!(" · {}", words::with_unit(km, "km")));
+        }
+        fact(ui, tokens, limit.name, &value, limit.tip);
+    }
+    if let Some(optics) = entry.optics {
+        let sampling = match optics.sampling {
+            Sampling::Coarse => "too coarse",
+            Sampling::Good => "good",
+            Sampling::Fine => "fine",
+        };
+        let words = format!("{} px per λ/D · {sampling}", words::number(optics.px_per_limit));
+        fact(ui, tokens, "Sampling", &words, "Pixels across the telescope's cut-off; two lose nothing.");
+    }
+    if findings.limits.is_empty() {
+        sentence(
+            ui,
+            "Type the optics (under Finish) for the telescope’s limits, and fix the picture for kilometres.",
+            tokens.quiet,
+        );
+    }
+}
