@@ -60,15 +60,19 @@ fn spline_weights(t: f32) -> [f32; 4] {
 /// Make the scene with `margin_px` around the frame, and the truth: what a perfect telescope of
 /// this aperture and obstruction would show at each of the `wavelengths` through pixels of this
 /// size, with the settings' own margin around it.
+///
+/// With a `drawing`, the scene is what it gives, whatever the settings say of ground or disc.
 pub(crate) fn build(
     settings: &SampleSettings,
     wavelengths: &[f64],
     margin_px: usize,
+    drawing: Option<Drawing<'_>>,
 ) -> (Sight, Picture) {
     let wide = good_size(settings.width + 2 * margin_px);
     let high = good_size(settings.height + 2 * margin_px);
     let (columns, rows) = (wide * FINE, high * FINE);
     let drawn: Vec<Vec<f32>> = match settings.scene {
+        _ if drawing.is_some() => drawing.map(|d| drawn_by(d, columns, rows, margin_px)).into_iter().collect(),
         Scene::Ground => {
             let hero = 0.17 * settings.width.min(settings.height) as f32;
             let terrain = Terrain::new(settings.seed, wide, high, FINE, hero);
@@ -136,6 +140,19 @@ pub(crate) fn build(
     }
     let (rows, columns) = kept_size;
     (Sight { channels, columns, rows, margin_px }, picture)
+}
+
+/// Light of a scene at a position of the unshifted frame: column and row, px, the middle of the first
+/// pixel at 0, 0; any unit.
+pub type Drawing<'a> = &'a (dyn Fn(f64, f64) -> f32 + Sync);
+
+fn drawn_by(drawing: Drawing<'_>, columns: usize, rows: usize, margin_px: usize) -> Vec<f32> {
+    let mut out = vec![0.0f32; columns * rows];
+    let at = |i: usize| i as f64 / FINE as f64 - margin_px as f64;
+    out.par_chunks_mut(columns).enumerate().for_each(|(y, row)| {
+        row.iter_mut().enumerate().for_each(|(x, value)| *value = drawing(at(x), at(y)));
+    });
+    out
 }
 
 fn sinc(f: f64) -> f64 {

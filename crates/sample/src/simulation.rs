@@ -2,7 +2,7 @@
 
 use crate::camera::Sensor;
 use crate::optics::{Optics, OpticsScratch, SPACING, rounded_wavelengths};
-use crate::scene::{self, Sight};
+use crate::scene::{self, Drawing, Sight};
 use crate::settings::{SampleError, SampleSettings};
 use crate::track::{Moment, track};
 use crate::truth::{
@@ -44,6 +44,25 @@ impl SampleCapture {
     /// # Errors
     /// When a setting is out of range, or when the scene would leave the telescope's view.
     pub fn prepare(settings: &SampleSettings) -> Result<SampleCapture, SampleError> {
+        SampleCapture::prepare_scene(settings, None)
+    }
+
+    /// The same for a scene of one's own, drawn three times finer than the pixels: light over
+    /// column and row of the unshifted frame, around it too.
+    ///
+    /// # Errors
+    /// As [`SampleCapture::prepare`].
+    pub fn prepare_drawn(
+        settings: &SampleSettings,
+        drawing: Drawing<'_>,
+    ) -> Result<SampleCapture, SampleError> {
+        SampleCapture::prepare_scene(settings, Some(drawing))
+    }
+
+    fn prepare_scene(
+        settings: &SampleSettings,
+        drawing: Option<Drawing<'_>>,
+    ) -> Result<SampleCapture, SampleError> {
         settings.check()?;
         let settings = settings.clone();
         let moments = track(&settings);
@@ -67,7 +86,7 @@ impl SampleCapture {
             });
         }
         let margin = (margin.ceil() as usize).max(settings.margin_px + 16);
-        let (sight, picture) = scene::build(&settings, &wavelengths, margin);
+        let (sight, picture) = scene::build(&settings, &wavelengths, margin, drawing);
         let [nx, ny] = optics.nodes;
         let weights = node_weights(&settings, &picture, [nx, ny]);
         let third = |n: usize, i: usize| (n - 1) * (2 * i + 1) / 6;

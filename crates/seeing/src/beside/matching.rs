@@ -16,7 +16,7 @@ use stillwright_picture::{Cancelled, Progress, Stage};
 
 /// Longest side of the still in the first search, px. Larger costs its square; smaller loses what
 /// turns and scales are told by.
-const COARSE_PX: usize = 144;
+const COARSE_PX: usize = 112;
 /// Longest side of the still at the finest level: beyond, places are told well enough.
 const FINEST_PX: usize = 1600;
 /// Step from scale to scale, and from turn to turn.
@@ -98,7 +98,6 @@ pub fn match_pictures(
         (Feature::Signed, false),
         (Feature::Strength, false),
         (Feature::Signed, true),
-        (Feature::Strength, true),
     ] {
         let flipped;
         let (seen, back) = if mirrored {
