@@ -81,7 +81,9 @@ fn main() -> anyhow::Result<()> {
     window.state_mut().send(Command::WriteFigure { id, target: target.clone() });
     window.state_mut().send(Command::WriteMeasured { id, target });
     wait(&mut window, done)?;
-    for (made, name) in [("ridge-north.beside.png", "figure.jpg"), ("ridge-north.measured.png", "measured.jpg")] {
+    for (made, name) in
+        [("ridge-north.beside.png", "figure.jpg"), ("ridge-north.measured.png", "measured.jpg")]
+    {
         let picture = image::open(night.join("stills").join(made))?.to_rgb8();
         picture.save(folder.join(name))?;
     }
@@ -150,7 +152,9 @@ fn measure(
     };
     change(window, SheetChange::Time(Some(Moment::parse(TIME)?)));
     change(window, SheetChange::Site(Some(site()?)));
-    for (name, x, y) in [("north hill", 70.0, 300.0), ("twin", 420.0, 60.0), ("east pit", 60.0, 60.0)] {
+    for (name, x, y) in
+        [("north hill", 70.0, 300.0), ("twin", 420.0, 60.0), ("east pit", 60.0, 60.0)]
+    {
         let px = Px { x, y };
         let place = projection.place_at(px);
         change(window, SheetChange::AddPlace { px, name: name.into(), place });
@@ -166,7 +170,9 @@ fn measure(
             window.state_mut().send(Command::Sheet { id, change: next });
         }
         let name = name.to_string();
-        window.state_mut().send(Command::Sheet { id, change: SheetChange::Rename { number, name } });
+        window
+            .state_mut()
+            .send(Command::Sheet { id, change: SheetChange::Rename { number, name } });
     };
     // Where the large crater of this simulated ground lies.
     let (cx, cy, r) = HERO;

@@ -74,7 +74,8 @@ impl Canvas {
             for y in 0..rows {
                 for x in 0..columns {
                     let value = (source[[y, x]] - black) * scale;
-                    target[[top + y, left + x]] = if value.is_nan() { 0.0 } else { value.clamp(0.0, 1.0) };
+                    target[[top + y, left + x]] =
+                        if value.is_nan() { 0.0 } else { value.clamp(0.0, 1.0) };
                 }
             }
         }
@@ -92,7 +93,13 @@ impl Canvas {
     }
 
     /// Fill a rectangle; `share` of it covers.
-    pub fn fill(&mut self, (left, top): (f64, f64), (width, height): (f64, f64), colour: Colour, share: f32) {
+    pub fn fill(
+        &mut self,
+        (left, top): (f64, f64),
+        (width, height): (f64, f64),
+        colour: Colour,
+        share: f32,
+    ) {
         let last = |from: f64, size: f64, n: usize| (from + size).round().min(n as f64) as isize;
         for y in top.round().max(0.0) as isize..last(top, height, self.height()) {
             for x in left.round().max(0.0) as isize..last(left, width, self.width()) {
@@ -110,7 +117,10 @@ impl Canvas {
         let (dx, dy) = (b.0 - a.0, b.1 - a.1);
         let square = (dx * dx + dy * dy).max(1e-12);
         let bound = |low: f64, high: f64, n: usize| {
-            ((low - reach).floor().max(0.0) as isize, (high + reach).ceil().min(n as f64 - 1.0) as isize)
+            (
+                (low - reach).floor().max(0.0) as isize,
+                (high + reach).ceil().min(n as f64 - 1.0) as isize,
+            )
         };
         let (top, bottom) = bound(a.1.min(b.1), a.1.max(b.1), self.height());
         for y in top..=bottom {
@@ -165,7 +175,14 @@ impl Canvas {
     }
 
     /// Words whose middle line is at `y`.
-    pub fn words(&mut self, words: &str, (x, y): (f64, f64), size: f64, anchor: Anchor, colour: Colour) {
+    pub fn words(
+        &mut self,
+        words: &str,
+        (x, y): (f64, f64),
+        size: f64,
+        anchor: Anchor,
+        colour: Colour,
+    ) {
         let width = self.words_width(words, size);
         let left = match anchor {
             Anchor::Left => x,
@@ -186,7 +203,8 @@ impl Canvas {
             if let Some(outlined) = font.outline_glyph(glyph) {
                 let corner = outlined.px_bounds().min;
                 outlined.draw(|dx, dy, share| {
-                    let (gx, gy) = (corner.x as isize + dx as isize, corner.y as isize + dy as isize);
+                    let (gx, gy) =
+                        (corner.x as isize + dx as isize, corner.y as isize + dy as isize);
                     self.blend(gx, gy, colour, share);
                 });
             }
@@ -196,7 +214,14 @@ impl Canvas {
     }
 
     /// Words on a veil, so that they can be read upon any ground.
-    pub fn veiled(&mut self, words: &str, at: (f64, f64), size: f64, anchor: Anchor, colour: Colour) {
+    pub fn veiled(
+        &mut self,
+        words: &str,
+        at: (f64, f64),
+        size: f64,
+        anchor: Anchor,
+        colour: Colour,
+    ) {
         let width = self.words_width(words, size);
         let left = match anchor {
             Anchor::Left => at.0,

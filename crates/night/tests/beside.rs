@@ -4,9 +4,7 @@
 
 use stillwright_night::picture::{Picture, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, SunSettings};
-use stillwright_night::seeing::beside::{
-    Homography, Sharper, compare, lay, match_pictures,
-};
+use stillwright_night::seeing::beside::{Homography, Sharper, compare, lay, match_pictures};
 use stillwright_night::seeing::raster::{Kernel, Raster, smooth};
 
 const SIZE: (usize, usize) = (384, 288);
@@ -76,10 +74,8 @@ fn trial(seed: u64) -> Trial {
     // The same simulated ground, whose size decides where everything lies.
     let plain = inner(&ground(seed, 21.0, 0.2, MARGIN));
     let still = noisy(blurred(&plain, 0.8), 0.01, &mut random);
-    let (width, height) = (
-        (scale * 1.15 * SIZE.0 as f64) as usize,
-        (scale * 1.15 * SIZE.1 as f64) as usize,
-    );
+    let (width, height) =
+        ((scale * 1.15 * SIZE.0 as f64) as usize, (scale * 1.15 * SIZE.1 as f64) as usize);
     let middle = [0.5 * SIZE.0 as f64, 0.5 * SIZE.1 as f64];
     let off = [random.between(-25.0, 25.0), random.between(-20.0, 20.0)];
     let flat = Homography::similarity(
@@ -133,12 +129,13 @@ fn references_are_matched_by_themselves_and_by_marks() {
 
         // Four marks, each off by a px or two in the reference.
         let mut random = Random(seed);
-        let pairs: Vec<[[f64; 2]; 2]> = [[60.0, 50.0], [330.0, 60.0], [310.0, 240.0], [70.0, 230.0]]
-            .map(|p| {
-                let q = truth.apply(p);
-                [p, [q[0] + random.between(-1.5, 1.5), q[1] + random.between(-1.5, 1.5)]]
-            })
-            .to_vec();
+        let pairs: Vec<[[f64; 2]; 2]> =
+            [[60.0, 50.0], [330.0, 60.0], [310.0, 240.0], [70.0, 230.0]]
+                .map(|p| {
+                    let q = truth.apply(p);
+                    [p, [q[0] + random.between(-1.5, 1.5), q[1] + random.between(-1.5, 1.5)]]
+                })
+                .to_vec();
         let guess = Homography::of_pairs(&pairs).unwrap();
         let found = match_pictures(&still, &reference, Some(&guess), &Silent).unwrap();
         let off = rms_px(&found.reference_from_still, &truth);
@@ -181,7 +178,8 @@ fn the_verdict_names_the_sharper_one() {
                 verdict.fine_contrast, verdict.coarse_correlation
             ));
         }
-        let same = compare(&a, &noisy(blurred(&sharp, 0.4), noise, &mut random), [2.0, 2.0]).unwrap();
+        let same =
+            compare(&a, &noisy(blurred(&sharp, 0.4), noise, &mut random), [2.0, 2.0]).unwrap();
         assert_eq!(same.sharper, Sharper::Alike, "{same:?}");
     }
     println!("{}", told.join("\n"));

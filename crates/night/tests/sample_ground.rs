@@ -73,7 +73,8 @@ impl Ground {
         // An eighth as deep as wide (Pike's law for its size), the rim 4 % high, thinning out.
         let (deep, rim) = (0.13 * self.crater.1, 0.04 * self.crater.1);
         let bowl = if r < 1.0 { rim + deep * (r * r - 1.0) } else { rim / (r * r * r) };
-        let hills = 0.05 * lattice(e / 2.6, n / 2.6, self.seed) + 0.02 * lattice(e, n, self.seed + 1);
+        let hills =
+            0.05 * lattice(e / 2.6, n / 2.6, self.seed) + 0.02 * lattice(e, n, self.seed + 1);
         bowl + if (0.85..1.15).contains(&r) { 0.0 } else { hills }
     }
 
@@ -151,7 +152,8 @@ impl Ground {
 fn crest(light: &Plane, middle: Px, guess: Px, reach: f64) -> Option<Px> {
     let (height, width) = light.dim();
     let at = |px: Px| {
-        let inside = px.x >= 1.0 && px.y >= 1.0 && px.x < width as f64 - 2.0 && px.y < height as f64 - 2.0;
+        let inside =
+            px.x >= 1.0 && px.y >= 1.0 && px.x < width as f64 - 2.0 && px.y < height as f64 - 2.0;
         inside.then(|| {
             let (x, y) = (px.x.floor(), px.y.floor());
             let (u, v) = ((px.x - x) as f32, (px.y - y) as f32);
@@ -244,7 +246,13 @@ fn craters_and_heights_come_back_from_a_finished_still() {
         let tip_km = add(summit_km, scale(sun, -true_ray));
         // The ridge shades its own half of the picture only.
         let split = across(0.0, 0.0);
-        let ground = Ground { projection, sun, crater: (crater, diameter), ridge: (foot, along, height), seed: 77 };
+        let ground = Ground {
+            projection,
+            sun,
+            crater: (crater, diameter),
+            ridge: (foot, along, height),
+            seed: 77,
+        };
         let drawing = |x: f64, y: f64| {
             let side = (x - split.x) * -sy + (y - split.y) * sx;
             let px = Px { x, y };
@@ -283,7 +291,8 @@ fn craters_and_heights_come_back_from_a_finished_still() {
                 let east = unit(cross([0.0, 0.0, 1.0], up));
                 let north = cross(up, east);
                 let (sin_r, cos_r) = (0.5 * diameter / MOON_RADIUS_KM).sin_cos();
-                let point = add(scale(up, cos_r), scale(add(scale(east, cos), scale(north, sin)), sin_r));
+                let point =
+                    add(scale(up, cos_r), scale(add(scale(east, cos), scale(north, sin)), sin_r));
                 let guess = projection.px_of(LunarPoint::of(point))?;
                 crest(&light, onto(crater_at), onto(guess), 7.0)
             })
@@ -353,8 +362,9 @@ fn ground_of(ground: &Ground) -> Ground {
 fn capture_shift(capture: &SampleCapture, index: usize) -> (f64, f64) {
     let warp = capture.true_warp(index).unwrap();
     let n = warp.motion_px.len() as f64;
-    let sum = warp.motion_px.iter().fold([0.0, 0.0], |s, m| {
-        [s[0] + f64::from(m[0]), s[1] + f64::from(m[1])]
-    });
+    let sum = warp
+        .motion_px
+        .iter()
+        .fold([0.0, 0.0], |s, m| [s[0] + f64::from(m[0]), s[1] + f64::from(m[1])]);
     (sum[0] / n, sum[1] / n)
 }

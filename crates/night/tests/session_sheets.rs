@@ -105,7 +105,8 @@ fn lists_and_plans_come_back_or_say_why_not() {
     assert!(night.said().contains("none.csv"), "{}", night.said());
     assert_eq!(night.session.place_list().unwrap().path, list, "the last good list stays");
 
-    let wish = Wish { site_sun_below_deg: Some(-6.0), ..Wish::of(LunarPoint::new(-20.0, 9.6), 30.0) };
+    let wish =
+        Wish { site_sun_below_deg: Some(-6.0), ..Wish::of(LunarPoint::new(-20.0, 9.6), 30.0) };
     let site = Site::new(47.5, 8.25, 450.0).unwrap();
     let from = Some(Moment::parse("2026-03-20").unwrap());
     let asked = PlanWish { wish, site, from, days: 12.0, equipment: None };

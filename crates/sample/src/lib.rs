@@ -35,7 +35,9 @@ mod truth;
 
 pub use air::PhaseScreen;
 pub use scene::Drawing;
-pub use settings::{Air, AirLayer, Camera, Mount, SampleError, SampleSettings, Scene, SunSettings, Telescope};
+pub use settings::{
+    Air, AirLayer, Camera, Mount, SampleError, SampleSettings, Scene, SunSettings, Telescope,
+};
 pub use simulation::{SampleCapture, Simulation, simulate};
 pub use telescope::annular_mtf;
 pub use truth::{INSTRUMENT, OBSERVER, TELESCOPE, TrueFrame, TrueWarp, Truth};

@@ -72,7 +72,9 @@ pub(crate) fn build(
     let high = good_size(settings.height + 2 * margin_px);
     let (columns, rows) = (wide * FINE, high * FINE);
     let drawn: Vec<Vec<f32>> = match settings.scene {
-        _ if drawing.is_some() => drawing.map(|d| drawn_by(d, columns, rows, margin_px)).into_iter().collect(),
+        _ if drawing.is_some() => {
+            drawing.map(|d| drawn_by(d, columns, rows, margin_px)).into_iter().collect()
+        }
         Scene::Ground => {
             let hero = 0.17 * settings.width.min(settings.height) as f32;
             let terrain = Terrain::new(settings.seed, wide, high, FINE, hero);

@@ -174,8 +174,13 @@ mod tests {
 
     #[test]
     fn the_readout_says_where_what_and_how_far() {
-        let readout =
-            Readout { side: Side::Still, at: (812, 440), values: vec![0.4121], arcsec: Some(1.31), more: Vec::new() };
+        let readout = Readout {
+            side: Side::Still,
+            at: (812, 440),
+            values: vec![0.4121],
+            arcsec: Some(1.31),
+            more: Vec::new(),
+        };
         assert_eq!(readout_words(&readout), "still: x 812, y 440 · 0.412 · 1.31″ from the middle");
         let bare = Readout { values: Vec::new(), arcsec: None, ..readout };
         assert_eq!(readout_words(&bare), "still: x 812, y 440");

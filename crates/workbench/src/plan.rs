@@ -6,8 +6,8 @@ use crate::state::{Desk, ViewState};
 use crate::theme::{Tokens, body, large, small, title};
 use crate::words;
 use egui::{
-    Align2, Button, ComboBox, RichText, Role, ScrollArea, Sense, Shape, Stroke, Ui, WidgetInfo, pos2,
-    vec2,
+    Align2, Button, ComboBox, RichText, Role, ScrollArea, Sense, Shape, Stroke, Ui, WidgetInfo,
+    pos2, vec2,
 };
 use stillwright_night::moon::plan::{Between, Course, Equipment, Instant, Like, Wish};
 use stillwright_night::moon::telescope::Telescope;
@@ -133,10 +133,8 @@ fn fill(view: &mut ViewState, entry: Option<&Entry>) {
         draft.site = format!("{}, {}, {}", site.lat_deg, site.lon_deg, rounded(site.height_m, 0));
     }
     let middle = entry.findings.as_ref().and_then(|f| {
-        let px = stillwright_night::moon::fix::Px {
-            x: 0.5 * f.size.0 as f64,
-            y: 0.5 * f.size.1 as f64,
-        };
+        let px =
+            stillwright_night::moon::fix::Px { x: 0.5 * f.size.0 as f64, y: 0.5 * f.size.1 as f64 };
         f.readout(px)
     });
     if let (true, Some(readout)) = (draft.place.is_empty(), middle) {
@@ -156,13 +154,35 @@ fn row(ui: &mut Ui, tokens: &Tokens, name: &str, now: &mut String, hint: &str, t
 }
 
 fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
-    row(ui, tokens, "From the site", &mut draft.site, "47.5, 8.25, 450", "Latitude (north positive), longitude (east positive), degrees; height, m.");
-    row(ui, tokens, "Place on the Moon", &mut draft.place, "9.6, -20.1", "Latitude (north positive) and longitude (east positive), degrees.");
-    row(ui, tokens, "Sun there", &mut draft.sun, "5, 12", "Least and greatest altitude of the Sun at the place, degrees. Empty: any.");
+    row(
+        ui,
+        tokens,
+        "From the site",
+        &mut draft.site,
+        "47.5, 8.25, 450",
+        "Latitude (north positive), longitude (east positive), degrees; height, m.",
+    );
+    row(
+        ui,
+        tokens,
+        "Place on the Moon",
+        &mut draft.place,
+        "9.6, -20.1",
+        "Latitude (north positive) and longitude (east positive), degrees.",
+    );
+    row(
+        ui,
+        tokens,
+        "Sun there",
+        &mut draft.sun,
+        "5, 12",
+        "Least and greatest altitude of the Sun at the place, degrees. Empty: any.",
+    );
     ui.horizontal(|ui| {
         let label = RichText::new("Time of day there").font(body()).color(tokens.quiet);
         ui.add_sized([128.0, 22.0], egui::Label::new(label).halign(egui::Align::LEFT));
-        let all = [(None, "any"), (Some(Course::Morning), "morning"), (Some(Course::Evening), "evening")];
+        let all =
+            [(None, "any"), (Some(Course::Morning), "morning"), (Some(Course::Evening), "evening")];
         let now = all.iter().find(|(course, _)| *course == draft.course).map_or("", |(_, w)| w);
         let combo = ComboBox::from_id_salt("course").selected_text(now).width(196.0);
         let inner = combo.show_ui(ui, |ui| {
@@ -172,11 +192,46 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
         });
         let _ = inner.response.accessible_name("Time of day there");
     });
-    row(ui, tokens, "Light like that of", &mut draft.like, "2024-11-11T20:00Z", "A moment, that of a reference picture say: the Sun as it stood then, to 1.5 degrees. Empty: by the two lines above.");
-    row(ui, tokens, "Most from overhead", &mut draft.facing, "any", "How far libration must turn the place towards us: most degrees between its zenith and the Earth.");
-    row(ui, tokens, "Libration east", &mut draft.libration_lon, "any", "Least and greatest libration in longitude, degrees.");
-    row(ui, tokens, "Libration north", &mut draft.libration_lat, "any", "Least and greatest libration in latitude, degrees.");
-    row(ui, tokens, "Moon above", &mut draft.moon_above, "30", "Least altitude of the Moon at the site, degrees.");
+    row(
+        ui,
+        tokens,
+        "Light like that of",
+        &mut draft.like,
+        "2024-11-11T20:00Z",
+        "A moment, that of a reference picture say: the Sun as it stood then, to 1.5 degrees. Empty: by the two lines above.",
+    );
+    row(
+        ui,
+        tokens,
+        "Most from overhead",
+        &mut draft.facing,
+        "any",
+        "How far libration must turn the place towards us: most degrees between its zenith and the Earth.",
+    );
+    row(
+        ui,
+        tokens,
+        "Libration east",
+        &mut draft.libration_lon,
+        "any",
+        "Least and greatest libration in longitude, degrees.",
+    );
+    row(
+        ui,
+        tokens,
+        "Libration north",
+        &mut draft.libration_lat,
+        "any",
+        "Least and greatest libration in latitude, degrees.",
+    );
+    row(
+        ui,
+        tokens,
+        "Moon above",
+        &mut draft.moon_above,
+        "30",
+        "Least altitude of the Moon at the site, degrees.",
+    );
     ui.horizontal(|ui| {
         let label = RichText::new("Sky at the site").font(body()).color(tokens.quiet);
         ui.add_sized([128.0, 22.0], egui::Label::new(label).halign(egui::Align::LEFT));
@@ -189,12 +244,27 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
         });
         let _ = inner.response.accessible_name("Sky at the site");
     });
-    row(ui, tokens, "Days ahead", &mut draft.days, "366", "How many days to look through, at most 367.");
-    row(ui, tokens, "Frames a second", &mut draft.rate, "such as 60", "What camera and disk manage: for advice on the capture, with the optics of the selected capture.");
+    row(
+        ui,
+        tokens,
+        "Days ahead",
+        &mut draft.days,
+        "366",
+        "How many days to look through, at most 367.",
+    );
+    row(
+        ui,
+        tokens,
+        "Frames a second",
+        &mut draft.rate,
+        "such as 60",
+        "What camera and disk manage: for advice on the capture, with the optics of the selected capture.",
+    );
 }
 
 fn asked(draft: &PlanDraft, equipment: Option<Equipment>) -> Result<PlanWish, String> {
-    let site = numbers(&draft.site, 2, 3, "the site as latitude, longitude and, if you like, height")?;
+    let site =
+        numbers(&draft.site, 2, 3, "the site as latitude, longitude and, if you like, height")?;
     let site = Site::new(site[0], site[1], site.get(2).copied().unwrap_or(0.0))
         .map_err(|e| e.to_string())?;
     let place = numbers(&draft.place, 2, 2, "the place on the Moon as latitude, longitude")?;
@@ -379,7 +449,8 @@ fn chart(ui: &mut Ui, tokens: &Tokens, planned: &Planned) {
         painter.text(at, Align2::CENTER_TOP, clock(night[i].time_utc), small(), tokens.quiet);
     }
     response.widget_info(|| {
-        let words = "Altitude of the Moon (line) and of the Sun at the place (dashes) through the night";
+        let words =
+            "Altitude of the Moon (line) and of the Sun at the place (dashes) through the night";
         WidgetInfo::labeled(Role::Image, true, words)
     });
     let words = "Line: Moon above the horizon. Dashes: Sun above the place. Bar: as wished. Paler: the Sun is up, or nearly.";
@@ -392,7 +463,11 @@ mod tests {
 
     #[test]
     fn a_typed_wish_is_understood_or_named() {
-        let mut draft = PlanDraft { site: "47.5, 8.25".into(), place: "9.6, -20.1".into(), ..PlanDraft::default() };
+        let mut draft = PlanDraft {
+            site: "47.5, 8.25".into(),
+            place: "9.6, -20.1".into(),
+            ..PlanDraft::default()
+        };
         let found = asked(&draft, None).unwrap();
         assert_eq!(found.wish.sun_altitude_deg, Some(Between { low: 5.0, high: 12.0 }));
         assert_eq!(found.wish.site_sun_below_deg, Some(-12.0));

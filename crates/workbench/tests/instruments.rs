@@ -202,16 +202,17 @@ fn reference_of(window: &Window, path: &Path) {
     let still = window.entry().still.clone().unwrap().shown.picture.clone();
     let (w, h) = (still.width(), still.height());
     let scale = 1.5;
-    let out = image::GrayImage::from_fn((h as f64 * scale) as u32, (w as f64 * scale) as u32, |x, y| {
-        // Reference (x, y) shows the still's (y, h - x) over the scale.
-        let at = |v: f64, n: usize| (v.round().max(0.0) as usize).min(n - 1);
-        let (sx, sy) = (f64::from(y) / scale, h as f64 - 1.0 - f64::from(x) / scale);
-        let mut sum = 0.0;
-        for (dx, dy) in [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (0.0, 0.0)] {
-            sum += still.planes[[0, at(sy + dy, h), at(sx + dx, w)]];
-        }
-        image::Luma([(sum / 5.0 * 255.0).clamp(0.0, 255.0) as u8])
-    });
+    let out =
+        image::GrayImage::from_fn((h as f64 * scale) as u32, (w as f64 * scale) as u32, |x, y| {
+            // Reference (x, y) shows the still's (y, h - x) over the scale.
+            let at = |v: f64, n: usize| (v.round().max(0.0) as usize).min(n - 1);
+            let (sx, sy) = (f64::from(y) / scale, h as f64 - 1.0 - f64::from(x) / scale);
+            let mut sum = 0.0;
+            for (dx, dy) in [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (0.0, 0.0)] {
+                sum += still.planes[[0, at(sy + dy, h), at(sx + dx, w)]];
+            }
+            image::Luma([(sum / 5.0 * 255.0).clamp(0.0, 255.0) as u8])
+        });
     out.save(path).unwrap();
 }
 
@@ -240,10 +241,16 @@ fn a_reference_is_loaded_matched_compared_and_a_figure_written() {
     assert!((there[0] - 179.5).abs() < 2.5 && (there[1] - 239.5).abs() < 2.5, "{there:?}");
     assert!((set.reference_px_per_px - 1.5).abs() < 0.03);
     assert!(window.harness.query_all_by_label_contains("The still shows more").next().is_some());
-    assert!(window.harness.query_by_role_and_label(Role::Image, "Reference beside ridge.ser").is_some());
+    assert!(
+        window.harness.query_by_role_and_label(Role::Image, "Reference beside ridge.ser").is_some()
+    );
     for key in [Key::Num2, Key::Num3, Key::Num1] {
         window.key(Modifiers::NONE, key);
-        assert!(window.harness.unnamed_widgets().is_empty(), "{:?}", window.harness.unnamed_widgets());
+        assert!(
+            window.harness.unnamed_widgets().is_empty(),
+            "{:?}",
+            window.harness.unnamed_widgets()
+        );
     }
     // A pair of marks in both pictures.
     window.key(Modifiers::NONE, Key::M);
@@ -255,7 +262,10 @@ fn a_reference_is_loaded_matched_compared_and_a_figure_written() {
     click_at(&mut window, reference.center());
     let pairs = window.entry().sheet.reference.clone().unwrap().pairs;
     assert_eq!(pairs.len(), 1);
-    assert!((pairs[0][1].x - 179.5).abs() < 4.0 && (pairs[0][1].y - 239.5).abs() < 4.0, "{pairs:?}");
+    assert!(
+        (pairs[0][1].x - 179.5).abs() < 4.0 && (pairs[0][1].y - 239.5).abs() < 4.0,
+        "{pairs:?}"
+    );
     window.key(Modifiers::COMMAND, Key::Z);
     assert!(window.entry().sheet.reference.clone().unwrap().pairs.is_empty());
 
@@ -278,7 +288,13 @@ fn a_night_is_planned() {
     let home = tempfile::tempdir().unwrap();
     let mut window = at_work(home.path(), "ridge");
     window.key(Modifiers::NONE, Key::F8);
-    assert!(window.harness.query_all_by_label_contains("Never point optics at the Sun").next().is_some());
+    assert!(
+        window
+            .harness
+            .query_all_by_label_contains("Never point optics at the Sun")
+            .next()
+            .is_some()
+    );
     window.click("Look for chances");
     assert!(window.harness.query_all_by_label_contains("the site as latitude").next().is_some());
     type_into(&mut window, "From the site", "47.5, 8.25, 450");

@@ -24,11 +24,17 @@ const PAPER: [f32; 3] = [0.055, 0.055, 0.055];
 const MOST_SIDE: f64 = 1600.0;
 
 /// The figure. Both pictures cover the ground of the capture (`size` px); 0 is black, 1 white.
-pub fn figure(still: &Picture, reference: &Picture, size: (usize, usize), facts: &FigureFacts) -> Picture {
+pub fn figure(
+    still: &Picture,
+    reference: &Picture,
+    size: (usize, usize),
+    facts: &FigureFacts,
+) -> Picture {
     let finest = still.width().max(reference.width()) as f64;
     let width = finest.min(MOST_SIDE).max(200.0);
     let zoom = width / size.0.max(1) as f64;
-    let (width, height) = (width.round() as usize, ((size.1 as f64 * zoom).round() as usize).max(1));
+    let (width, height) =
+        (width.round() as usize, ((size.1 as f64 * zoom).round() as usize).max(1));
     let letters = (width as f64 / 46.0).clamp(13.0, 30.0);
     let line = 1.45 * letters;
     let margin = letters.round() as usize;
@@ -48,7 +54,13 @@ pub fn figure(still: &Picture, reference: &Picture, size: (usize, usize), facts:
         for (i, text) in texts.iter().enumerate() {
             let colour = if i == 0 { WHITE } else { QUIET };
             let at = (left as f64, top + line * i as f64);
-            canvas.words(&fitting(&canvas, text, letters, width as f64), at, letters, Anchor::Left, colour);
+            canvas.words(
+                &fitting(&canvas, text, letters, width as f64),
+                at,
+                letters,
+                Anchor::Left,
+                colour,
+            );
         }
     }
     let whole = (2 * width + margin) as f64;
@@ -79,8 +91,7 @@ fn fitting(canvas: &Canvas, text: &str, letters: f64, width: f64) -> String {
 /// becomes larger.
 fn resized(picture: &Picture, width: usize, height: usize) -> Picture {
     let mut out = Picture::black(picture.channels(), height, width);
-    let (sx, sy) =
-        (picture.width() as f64 / width as f64, picture.height() as f64 / height as f64);
+    let (sx, sy) = (picture.width() as f64 / width as f64, picture.height() as f64 / height as f64);
     for channel in 0..picture.channels() {
         let source = picture.plane(channel);
         let mut target = out.plane_mut(channel);
@@ -126,7 +137,10 @@ mod tests {
         let reference = Picture { planes: Array3::from_elem((1, 300, 400), 0.75) };
         let facts = FigureFacts {
             still: vec!["ridge".into(), "2026-03-26".into()],
-            reference: vec!["a plate with a name that is far longer than its column is wide, and goes on".into()],
+            reference: vec![
+                "a plate with a name that is far longer than its column is wide, and goes on"
+                    .into(),
+            ],
             both: vec!["Both share detail of 3.1 km.".into()],
             bar: Some((50.0, "20 km".into())),
         };
@@ -137,7 +151,9 @@ mod tests {
         assert!((made.planes[[1, margin + 5, 2 * margin + 600]] - 0.75).abs() < 1e-3);
         assert!(h > 300 + 2 * margin);
         // The bar is 50 px of the capture long: 100 px here, white.
-        let row = h - (h - 300 - margin) - ((0.9 * 800.0_f64 / 2.0 / 46.0).max(13.0 * 0.9)).round() as usize;
+        let row = h
+            - (h - 300 - margin)
+            - ((0.9 * 800.0_f64 / 2.0 / 46.0).max(13.0 * 0.9)).round() as usize;
         let bright = |y: usize| (0..w / 2).filter(|x| made.planes[[0, y, *x]] > 0.8).count();
         let longest = (row - 4..row + 4).map(bright).max().unwrap();
         assert!((95..=106).contains(&longest), "{longest}");

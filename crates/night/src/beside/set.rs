@@ -81,7 +81,11 @@ fn grid_from_capture(scale: f64) -> Homography {
 }
 
 /// The light of the still on the capture's own grid.
-pub fn light_at_capture_scale(still: &Picture, scale: f64, (width, height): (usize, usize)) -> Plane {
+pub fn light_at_capture_scale(
+    still: &Picture,
+    scale: f64,
+    (width, height): (usize, usize),
+) -> Plane {
     let light = raster(still);
     let laid = lay(&light, &grid_from_capture(scale), width, height).raster;
     Plane::from_shape_vec((height, width), laid.values).unwrap_or_else(|_| Plane::zeros((1, 1)))
@@ -91,7 +95,10 @@ pub fn light_at_capture_scale(still: &Picture, scale: f64, (width, height): (usi
 ///
 /// # Errors
 /// In words, when the pictures do not match; or [`Cancelled`].
-pub fn set_beside(task: &Task, progress: &dyn Progress) -> Result<Result<SetBeside, String>, Cancelled> {
+pub fn set_beside(
+    task: &Task,
+    progress: &dyn Progress,
+) -> Result<Result<SetBeside, String>, Cancelled> {
     let still = raster(&task.still);
     let reference = raster(&task.reference);
     let to_still = grid_from_capture(task.still_scale);
@@ -106,11 +113,8 @@ pub fn set_beside(task: &Task, progress: &dyn Progress) -> Result<Result<SetBesi
     let middle = [0.5 * task.size.0 as f64, 0.5 * task.size.1 as f64];
     let finer = found.reference_from_still.scale_at(middle);
     let room = (MOST_PX / (task.size.0 * task.size.1).max(1) as f64).sqrt();
-    let scale = finer
-        .max(task.still_scale)
-        .min(MOST_FINER * task.still_scale.max(1.0))
-        .min(room)
-        .max(0.25);
+    let scale =
+        finer.max(task.still_scale).min(MOST_FINER * task.still_scale.max(1.0)).min(room).max(0.25);
     let side = |n: usize| ((n as f64 * scale).round() as usize).max(1);
     let (width, height) = (side(task.size.0), side(task.size.1));
     let capture_from_grid = grid_from_capture(1.0 / scale);
@@ -124,7 +128,8 @@ pub fn set_beside(task: &Task, progress: &dyn Progress) -> Result<Result<SetBesi
     let share = laid.share();
     let mut values = laid.raster.values;
     match_tones(&mut values, &laid.inside, &own.values);
-    let plane = Plane::from_shape_vec((height, width), values).unwrap_or_else(|_| Plane::zeros((1, 1)));
+    let plane =
+        Plane::from_shape_vec((height, width), values).unwrap_or_else(|_| Plane::zeros((1, 1)));
     let picture = Arc::new(Picture::from_plane(plane));
     let laid = Showing { picture, scale, share };
     Ok(Ok(SetBeside { by, found, laid, reference_px_per_px: finer, verdict }))

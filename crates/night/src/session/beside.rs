@@ -11,7 +11,8 @@ use super::shown::{PictureId, Shown};
 use super::{Cancel, Effect, Session};
 use crate::atomic::AtomicFile;
 use crate::beside::{
-    FigureFacts, MatchedBy, SetBeside, Task, figure, light_at_capture_scale, load_picture, set_beside,
+    FigureFacts, MatchedBy, SetBeside, Task, figure, light_at_capture_scale, load_picture,
+    set_beside,
 };
 use crate::export::{Caption, Format, write_picture};
 use crate::sheet::{Findings, Sheet, SheetChange, find, rounded};
@@ -70,8 +71,14 @@ impl BesideKey {
 /// What the thread has to tell.
 pub(super) enum BesideNews {
     Loaded(Box<LoadedReference>),
-    Set { key: Box<BesideKey>, set: Box<SetBeside>, shown: Shown },
-    Failed { words: String },
+    Set {
+        key: Box<BesideKey>,
+        set: Box<SetBeside>,
+        shown: Shown,
+    },
+    Failed {
+        words: String,
+    },
     Figure(PathBuf),
     /// Marks that were found in the still.
     Marks(SheetChange),
@@ -218,7 +225,9 @@ impl Session {
         + Send
         + 'static,
     ) {
-        let Some(source) = self.entry(id).and_then(|entry| entry.findings_source(None)) else { return };
+        let Some(source) = self.entry(id).and_then(|entry| entry.findings_source(None)) else {
+            return;
+        };
         self.to_desk.push_back(Box::new(move |_| {
             let Some((still, scale)) = source.still.clone() else {
                 let words = "the still is not there yet".to_string();
@@ -244,9 +253,8 @@ impl Session {
         let facts = figure_facts(entry, &set, &loaded);
         let size = entry.facts.as_ref().map_or((1, 1), |facts| (facts.width, facts.height));
         let stem = entry.path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let folder = target
-            .folder
-            .unwrap_or_else(|| crate::atomic::folder_of(&entry.path).join("stills"));
+        let folder =
+            target.folder.unwrap_or_else(|| crate::atomic::folder_of(&entry.path).join("stills"));
         let path = folder.join(format!("{stem}.beside.png"));
         let name = entry.name.clone();
         self.to_desk.push_back(Box::new(move |_| {
@@ -355,7 +363,11 @@ fn figure_facts(entry: &Entry, set: &SetBeside, loaded: &LoadedReference) -> Fig
             .join(", ")
     });
     let optics = entry.recipe.finish.optics.map(|o| {
-        format!("{} mm aperture, {} mm focal length", rounded(1e3 * o.aperture_m, 0), rounded(1e3 * o.focal_length_m, 0))
+        format!(
+            "{} mm aperture, {} mm focal length",
+            rounded(1e3 * o.aperture_m, 0),
+            rounded(1e3 * o.focal_length_m, 0)
+        )
     });
     still.extend(names.filter(|n| !n.is_empty()));
     still.extend(optics);
@@ -364,7 +376,10 @@ fn figure_facts(entry: &Entry, set: &SetBeside, loaded: &LoadedReference) -> Fig
     }
     let middle = findings.map(|f| Px { x: 0.5 * f.size.0 as f64, y: 0.5 * f.size.1 as f64 });
     if let Some(readout) = findings.zip(middle).and_then(|(f, px)| f.readout(px)) {
-        still.push(format!("Sun {} degrees high in the middle", rounded(readout.sun_altitude_deg, 1)));
+        still.push(format!(
+            "Sun {} degrees high in the middle",
+            rounded(readout.sun_altitude_deg, 1)
+        ));
     }
     let mut reference = vec![format!("Reference: {}", loaded.name)];
     if let Some(km) = km_per_px {

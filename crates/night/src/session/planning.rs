@@ -59,9 +59,8 @@ const STEP_S: f64 = 600.0;
 impl Session {
     /// Look for chances, off this thread; a newer search takes the place of one that runs.
     pub(super) fn plan(&mut self, asked: PlanWish) {
-        self.to_desk.push_back(Box::new(move |job| {
-            Ok(Output::Planning(Box::new(planned(job, asked)?)))
-        }));
+        self.to_desk
+            .push_back(Box::new(move |job| Ok(Output::Planning(Box::new(planned(job, asked)?)))));
     }
 
     /// Take up the next piece of work for the desk.
@@ -69,7 +68,8 @@ impl Session {
         if self.lanes.desk.is_idle()
             && let Some(work) = self.to_desk.pop_front()
         {
-            let running = Running::new(None::<CaptureId>, "working at the desk".into(), Cancel::All);
+            let running =
+                Running::new(None::<CaptureId>, "working at the desk".into(), Cancel::All);
             self.lanes.desk.start(running, work);
         }
     }
@@ -80,9 +80,9 @@ fn planned(job: &Job<'_, Output>, asked: PlanWish) -> Result<Planning, Cancelled
         Some(from) => Ok(from),
         None => Moment::parse(&crate::clock::now()),
     };
-    let found = from.map_err(|e| e.to_string()).map(|from| {
-        search(&asked.wish, asked.site, from, asked.days, MOST, job)
-    });
+    let found = from
+        .map_err(|e| e.to_string())
+        .map(|from| search(&asked.wish, asked.site, from, asked.days, MOST, job));
     let found = match found {
         Err(words) => Err(words),
         Ok(Err(stillwright_moon::plan::SearchError::Cancelled)) => return Err(Cancelled),

@@ -109,7 +109,11 @@ impl Session {
     }
 
     /// Sheets of a step that is taken back, or taken again.
-    pub(super) fn step_sheets(&mut self, back: bool, sheets: Vec<(CaptureId, Arc<Sheet>, Arc<Sheet>)>) {
+    pub(super) fn step_sheets(
+        &mut self,
+        back: bool,
+        sheets: Vec<(CaptureId, Arc<Sheet>, Arc<Sheet>)>,
+    ) {
         for (id, before, after) in sheets {
             if let Some(entry) = self.entry_mut(id) {
                 entry.sheet = if back { before } else { after };
@@ -157,19 +161,23 @@ impl Session {
     }
 
     /// Write the table of measurements, and the measured picture.
-    pub(super) fn write_measured(&mut self, id: CaptureId, folder: Option<PathBuf>, existing: Existing) {
+    pub(super) fn write_measured(
+        &mut self,
+        id: CaptureId,
+        folder: Option<PathBuf>,
+        existing: Existing,
+    ) {
         let names = self.place_list.as_ref().map(|list| Arc::clone(&list.places));
         let Some(entry) = self.entry(id) else { return };
         let Some(source) = entry.findings_source(names) else { return };
         if entry.sheet.measurements.is_empty() {
-            let words = "nothing is measured yet: choose an instrument and mark points in the still";
+            let words =
+                "nothing is measured yet: choose an instrument and mark points in the still";
             return self.tell(Weight::Trouble, Some(id), words.into());
         }
         let name = entry.name.clone();
         let stem = entry.path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let folder = folder.unwrap_or_else(|| {
-            crate::atomic::folder_of(&entry.path).join("stills")
-        });
+        let folder = folder.unwrap_or_else(|| crate::atomic::folder_of(&entry.path).join("stills"));
         self.to_desk.push_back(Box::new(move |_| {
             let findings = find(&source);
             Ok(match write_all(&folder, &stem, &name, &source, &findings, existing) {
@@ -221,9 +229,13 @@ pub(super) fn read_places(path: &Path) -> Result<PlaceList, String> {
     let mut text = String::new();
     let file = std::fs::File::open(path).map_err(|e| format!("{e}\n  {shown}"))?;
     let length = file.take(LONGEST_LIST + 1).read_to_string(&mut text);
-    let length = length.map_err(|e| format!("expected a list of places as UTF-8 text: {e}\n  {shown}"))?;
+    let length =
+        length.map_err(|e| format!("expected a list of places as UTF-8 text: {e}\n  {shown}"))?;
     if length as u64 > LONGEST_LIST {
-        return Err(format!("the list of places is longer than {} MB\n  {shown}", LONGEST_LIST >> 20));
+        return Err(format!(
+            "the list of places is longer than {} MB\n  {shown}",
+            LONGEST_LIST >> 20
+        ));
     }
     let places = parse_places(&text).map_err(|e| format!("{e}\n  {shown}"))?;
     Ok(PlaceList { path: path.into(), places: Arc::new(places) })

@@ -16,9 +16,7 @@ pub fn measured_picture(still: &Picture, still_scale: f64, findings: &Findings) 
     // Letters as large as one reads on a whole page.
     let size = (still.width().max(still.height()) as f64 / 70.0).clamp(12.0, 48.0);
     let thick = (size / 10.0).max(1.2);
-    let on_still = |px: Px| {
-        ((px.x + 0.5) * still_scale - 0.5, (px.y + 0.5) * still_scale - 0.5)
-    };
+    let on_still = |px: Px| ((px.x + 0.5) * still_scale - 0.5, (px.y + 0.5) * still_scale - 0.5);
     for measurement in &findings.sheet.measurements {
         for outline in outlines(measurement, findings) {
             let points: Vec<(f64, f64)> = outline.iter().map(|px| on_still(*px)).collect();
@@ -28,15 +26,15 @@ pub fn measured_picture(still: &Picture, still_scale: f64, findings: &Findings) 
             canvas.cross(on_still(*point), 0.5 * size, thick, MARKED);
         }
         let Some(Ok(reading)) = findings.reading(measurement.number) else { continue };
-        let Some(lowest) =
-            measurement.points.iter().copied().max_by(|a, b| a.y.total_cmp(&b.y))
+        let Some(lowest) = measurement.points.iter().copied().max_by(|a, b| a.y.total_cmp(&b.y))
         else {
             continue;
         };
         let (x, y) = on_still(lowest);
         let words = format!("{}: {}", measurement.name, reading.headline());
         let half = 0.5 * canvas.words_width(&words, size) + size;
-        let x = x.clamp(half.min(0.5 * canvas.width() as f64), (canvas.width() as f64 - half).max(half));
+        let x = x
+            .clamp(half.min(0.5 * canvas.width() as f64), (canvas.width() as f64 - half).max(half));
         let y = (y + 1.6 * size).min(canvas.height() as f64 - size);
         canvas.veiled(&words, (x, y), size, Anchor::Middle, WHITE);
     }

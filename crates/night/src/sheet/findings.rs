@@ -138,12 +138,13 @@ pub fn find(source: &Source) -> Findings {
     });
     let fixed = match &sighting {
         Some(Sighting::Moon(view)) => fix_of(sheet, view, from_optics),
-        Some(Sighting::Planet(_)) => Fixed::none("A fix is for the Moon; a planet’s disc is marked as such."),
+        Some(Sighting::Planet(_)) => {
+            Fixed::none("A fix is for the Moon; a planet’s disc is marked as such.")
+        }
         None => Fixed::none("The picture’s fix needs the time."),
     };
     let fix = fixed.fix;
-    let arcsec_per_px =
-        fix.as_ref().map(|fix| fix.projection.camera.arcsec_per_px).or(from_optics);
+    let arcsec_per_px = fix.as_ref().map(|fix| fix.projection.camera.arcsec_per_px).or(from_optics);
     let km_per_arcsec =
         km_per_arcsec(fix.as_ref(), source.size).or_else(|| match sighting.as_ref()? {
             Sighting::Moon(view) => Some(view.km_per_arcsec),
@@ -167,8 +168,7 @@ pub fn find(source: &Source) -> Findings {
     let readings = sheet.measurements.iter().map(|m| (m.number, read(m, &ground))).collect();
     let (width, height) = (source.size.0 as f64, source.size.1 as f64);
     let step = fix.as_ref().map_or(1.0, |f| graticule_step_deg(&f.projection, width, height));
-    let lines =
-        fix.as_ref().and_then(|f| graticule(&f.projection, width, height, step).ok());
+    let lines = fix.as_ref().and_then(|f| graticule(&f.projection, width, height, step).ok());
     let labels = match (&fix, &source.names) {
         (Some(fix), Some(names)) => labels(fix, names, source.size),
         _ => Vec::new(),
@@ -230,11 +230,8 @@ fn fix_of(sheet: &Sheet, view: &LunarView, from_optics: Option<f64>) -> Fixed {
         marks: known.iter().filter_map(mark).collect(),
         limb: if sheet.limb.len() < 3 { Vec::new() } else { sheet.limb.clone() },
         limb_sigma_px: sheet.mark_sigma_px.hypot(LIMB_SIGMA_PX),
-        arcsec_per_px: from_optics
-            .map(|value| Estimate { value, sigma: SCALE_SIGMA * value }),
-        up_position_angle_deg: sheet
-            .up_deg
-            .map(|value| Estimate { value, sigma: UP_SIGMA_DEG }),
+        arcsec_per_px: from_optics.map(|value| Estimate { value, sigma: SCALE_SIGMA * value }),
+        up_position_angle_deg: sheet.up_deg.map(|value| Estimate { value, sigma: UP_SIGMA_DEG }),
         mirrored: sheet.mirrored,
     };
     match fix(view, &request) {
@@ -350,7 +347,10 @@ impl Findings {
                 }
             }
             Some(Sighting::Planet(view)) => {
-                say("Across the equator", format!("{}″", rounded(view.equatorial_diameter_arcsec, 2)));
+                say(
+                    "Across the equator",
+                    format!("{}″", rounded(view.equatorial_diameter_arcsec, 2)),
+                );
                 say("Across the poles", format!("{}″", rounded(view.polar_diameter_arcsec, 2)));
                 let meridian = view.central_meridian;
                 if self.sheet.body == Body::Mars {
@@ -362,7 +362,10 @@ impl Findings {
                     if let Some(deg) = meridian.system_ii_deg {
                         say("Central meridian, System II", format!("{}°", rounded(deg, 1)));
                     }
-                    say("Central meridian, System III", format!("{}°", rounded(meridian.system_iii_deg, 1)));
+                    say(
+                        "Central meridian, System III",
+                        format!("{}°", rounded(meridian.system_iii_deg, 1)),
+                    );
                 }
                 say("Tilt", format!("{}°", rounded(view.tilt_deg, 1)));
                 if let Some(deg) = view.altitude_deg {

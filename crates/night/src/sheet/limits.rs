@@ -77,9 +77,8 @@ pub(super) fn limits(
             all.push(Limit { name, arcsec, km, tip, measured });
         }
     };
-    let telescope = optics.and_then(|o| {
-        Telescope::new(1e3 * o.aperture_m, o.obstruction, 1e9 * o.wavelength_m).ok()
-    });
+    let telescope = optics
+        .and_then(|o| Telescope::new(1e3 * o.aperture_m, o.obstruction, 1e9 * o.wavelength_m).ok());
     if let Some(telescope) = telescope {
         let of = telescope.limits(1.0);
         say(
@@ -102,7 +101,12 @@ pub(super) fn limits(
         );
     }
     if let Some(pixel) = pixel_arcsec {
-        say("Pixel", pixel, "Side of one pixel of the capture. Two or more must fit into λ/D.", false);
+        say(
+            "Pixel",
+            pixel,
+            "Side of one pixel of the capture. Two or more must fit into λ/D.",
+            false,
+        );
         if let (Some(optics), Some(survey)) = (optics, survey)
             && let Some(seeing) =
                 seeing_from_wander(survey, optics.aperture_m, optics.wavelength_m, pixel)

@@ -23,8 +23,7 @@ fn decimals_of(uncertainty: f64) -> usize {
 /// `94.3 ± 1.2 km`: the uncertainty with two digits, the value with as many decimals.
 pub fn plus_minus(measured: Measured, unit: &str) -> String {
     let decimals = decimals_of(measured.uncertainty);
-    let (value, off) =
-        (rounded(measured.value, decimals), rounded(measured.uncertainty, decimals));
+    let (value, off) = (rounded(measured.value, decimals), rounded(measured.uncertainty, decimals));
     let text = format!("{value} ± {off}");
     if unit.is_empty() { text } else { format!("{text}\u{2006}{unit}") }
 }

@@ -80,7 +80,8 @@ pub fn read(measurement: &Measurement, ground: &Ground<'_>) -> Result<Reading, S
     if points.len() < instrument.fewest() {
         return Err(format!("{}.", instrument.wants(points.len())));
     }
-    let fix = || ground.fix.ok_or("This needs the picture’s fix on the Moon: mark known places first.");
+    let fix =
+        || ground.fix.ok_or("This needs the picture’s fix on the Moon: mark known places first.");
     let words = |error: stillwright_moon::MoonError| error.to_string();
     let (a, b) = (points[0], points[points.len() - 1]);
     match instrument {
@@ -203,7 +204,10 @@ impl Reading {
                     say("Long and short", axes);
                 }
                 say("Middle", place_words(crater.centre));
-                say("Marks off the rim", format!("{}\u{2006}px rms", rounded(crater.residual_px, 2)));
+                say(
+                    "Marks off the rim",
+                    format!("{}\u{2006}px rms", rounded(crater.residual_px, 2)),
+                );
                 say("Seen at", format!("{}° from overhead", rounded(crater.emission_deg, 1)));
                 let km = crater.diameter_km.value;
                 let depth =
@@ -226,9 +230,15 @@ impl Reading {
                 let penumbra = format!("±\u{2006}{}\u{2006}km", rounded(height.penumbra_km, 2));
                 say("Whole penumbra", penumbra);
                 say("Sun at the summit", format!("{}°", rounded(height.sun_altitude_deg, 2)));
-                say("Shadow over the ground", format!("{}\u{2006}km", rounded(height.shadow_km, 1)));
+                say(
+                    "Shadow over the ground",
+                    format!("{}\u{2006}km", rounded(height.shadow_km, 1)),
+                );
                 say("Summit", place_words(height.summit));
-                say("Marks beside the sunlight", format!("{}\u{2006}px", rounded(height.beside_px, 1)));
+                say(
+                    "Marks beside the sunlight",
+                    format!("{}\u{2006}px", rounded(height.beside_px, 1)),
+                );
             }
             Reading::Disc { disc, beside } => {
                 say("Across the equator", plus_minus(disc.equatorial_px, "px"));
@@ -243,7 +253,10 @@ impl Reading {
                     say("Flattening by the ephemeris", rounded(beside.expected_flattening, 4));
                     say("Scale from this", plus_minus(beside.arcsec_per_px, "arcsec/px"));
                 }
-                say("Marks off the limb", format!("{}\u{2006}px rms", rounded(disc.residual_px, 2)));
+                say(
+                    "Marks off the limb",
+                    format!("{}\u{2006}px rms", rounded(disc.residual_px, 2)),
+                );
             }
         }
         lines

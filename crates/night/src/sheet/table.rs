@@ -93,7 +93,8 @@ fn number(value: Option<f64>, decimals: usize) -> String {
 
 /// By RFC 4180. A text that a table program would take for a formula gets a blank before it.
 fn quoted(text: &str) -> String {
-    let plain = if text.starts_with(['=', '+', '-', '@']) { format!(" {text}") } else { text.into() };
+    let plain =
+        if text.starts_with(['=', '+', '-', '@']) { format!(" {text}") } else { text.into() };
     if plain.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", plain.replace('"', "\"\""))
     } else {

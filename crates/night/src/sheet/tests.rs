@@ -148,7 +148,12 @@ fn marks_give_the_fix_and_every_reading() {
     let table = csv("ridge, \"north\".ser", &found);
     let lines: Vec<&str> = table.trim_end().split("\r\n").collect();
     assert_eq!(lines.len(), 3);
-    assert!(lines[1].starts_with("\"ridge, \"\"north\"\".ser\",2026-03-26T20:00:00Z,1,Crater 1,crater,"), "{}", lines[1]);
+    assert!(
+        lines[1]
+            .starts_with("\"ridge, \"\"north\"\".ser\",2026-03-26T20:00:00Z,1,Crater 1,crater,"),
+        "{}",
+        lines[1]
+    );
     let columns = |line: &str| line.replace("\"ridge, \"\"north\"\".ser\"", "x").split(',').count();
     assert!(lines[1..].iter().all(|line| columns(line) == columns(lines[0])), "{table}");
 }
@@ -165,7 +170,11 @@ fn a_wrong_mark_is_named_and_nothing_is_made_up() {
     let mut nothing = source(Sheet::default());
     nothing.start = None;
     let found = find(&nothing);
-    assert!(found.fix.is_none() && found.moment.is_none() && found.readout(Px { x: 1.0, y: 1.0 }).is_none());
+    assert!(
+        found.fix.is_none()
+            && found.moment.is_none()
+            && found.readout(Px { x: 1.0, y: 1.0 }).is_none()
+    );
     assert!(found.moment_words.contains("type it"));
     assert!(found.limits.is_empty());
 }

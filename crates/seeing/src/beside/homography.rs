@@ -120,9 +120,8 @@ fn frame(points: impl Iterator<Item = (Point, f64)> + Clone) -> Option<(Point, f
     let total: f64 = points.clone().map(|(_, w)| w).sum();
     let mean = |k: usize| points.clone().map(|(p, w)| p[k] * w).sum::<f64>() / total;
     let middle = [mean(0), mean(1)];
-    let square = |(p, w): (Point, f64)| {
-        w * ((p[0] - middle[0]).powi(2) + (p[1] - middle[1]).powi(2))
-    };
+    let square =
+        |(p, w): (Point, f64)| w * ((p[0] - middle[0]).powi(2) + (p[1] - middle[1]).powi(2));
     let spread = (points.map(square).sum::<f64>() / total).sqrt();
     (spread.is_finite() && spread > 1e-9).then_some((middle, spread))
 }
@@ -251,7 +250,8 @@ mod tests {
         let one = Homography::of_pairs(&pairs[..1]).unwrap();
         assert!(one.miss(&pairs[0]) < 1e-9);
         assert_eq!(Homography::of_pairs(&[]), None);
-        let line: Vec<[Point; 2]> = (0..6).map(|i| [[f64::from(i), 0.0], [f64::from(i), 0.0]]).collect();
+        let line: Vec<[Point; 2]> =
+            (0..6).map(|i| [[f64::from(i), 0.0], [f64::from(i), 0.0]]).collect();
         assert_eq!(Homography::of_pairs(&line), None, "a line determines no plane");
         let same = [[1.0, 1.0]; 2];
         assert_eq!(Homography::of_pairs(&[same, same]), None);

@@ -146,13 +146,13 @@ fn place(
     reach: usize,
 ) -> Option<([f64; 2], [f64; 2], f32)> {
     let half = SIDE / 2;
-    let corner_inside = [(x - half - reach, y - half - reach), (x + half + reach, y + half + reach)]
-        .into_iter()
-        .flat_map(|(a, _)| [a].into_iter())
-        .all(|a| laid.inside[y * still.width + a]);
-    let vertical = [y - half - reach, y + half + reach]
-        .into_iter()
-        .all(|b| laid.inside[b * still.width + x]);
+    let corner_inside =
+        [(x - half - reach, y - half - reach), (x + half + reach, y + half + reach)]
+            .into_iter()
+            .flat_map(|(a, _)| [a].into_iter())
+            .all(|a| laid.inside[y * still.width + a]);
+    let vertical =
+        [y - half - reach, y + half + reach].into_iter().all(|b| laid.inside[b * still.width + x]);
     if !(corner_inside && vertical) {
         return None;
     }
@@ -217,13 +217,16 @@ fn consensus(pairs: &[[[f64; 2]; 2]]) -> Option<(Homography, Vec<f64>)> {
     }
     let mut state = 0x9e37_79b9_7f4a_7c15_u64;
     let mut draw = || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        state =
+            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (state >> 33) as usize % pairs.len()
     };
     let mut best: Option<(usize, Homography)> = None;
     for _ in 0..400 {
         let three = [draw(), draw(), draw()];
-        let Some(map) = Homography::affine_of(&three.map(|i| pairs[i]), &[1.0; 3]) else { continue };
+        let Some(map) = Homography::affine_of(&three.map(|i| pairs[i]), &[1.0; 3]) else {
+            continue;
+        };
         // The grid is already about right: what turns or stretches it much is chance.
         let scale = map.scale_at(pairs[three[0]][0]);
         if !(0.7..1.4).contains(&scale) {

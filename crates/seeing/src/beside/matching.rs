@@ -6,8 +6,8 @@
 //! finds have no places that do.
 
 use super::homography::Homography;
-use super::local::{Agreed, Feature, Level, agree, correlation, feature, laid_feature};
 use super::lay::lay;
+use super::local::{Agreed, Feature, Level, agree, correlation, feature, laid_feature};
 use crate::fourier::{Fourier, FourierWork};
 use crate::raster::{Raster, reduce};
 use rayon::prelude::*;
@@ -94,11 +94,9 @@ pub fn match_pictures(
         return follow(still, reference, guess, start, Feature::Signed, progress)?
             .ok_or(MatchError::NotFound);
     }
-    for (kind, mirrored) in [
-        (Feature::Signed, false),
-        (Feature::Strength, false),
-        (Feature::Signed, true),
-    ] {
+    for (kind, mirrored) in
+        [(Feature::Signed, false), (Feature::Strength, false), (Feature::Signed, true)]
+    {
         let flipped;
         let (seen, back) = if mirrored {
             flipped = mirror_image(reference);
@@ -200,7 +198,8 @@ fn search(
         let up = coarse.full_from_level();
         let Some(back) = up.inverse() else { continue };
         let guess = back.then(&find.map);
-        let Some(found) = follow(still, reference, &guess, factor.div_ceil(2), kind, progress)? else {
+        let Some(found) = follow(still, reference, &guess, factor.div_ceil(2), kind, progress)?
+        else {
             continue;
         };
         if best.is_none_or(|known| found.agree > known.agree) {
@@ -274,12 +273,12 @@ fn at_scale(coarse: &Level, reference: &Raster, scale: f64, kind: Feature) -> Ve
             fourier.inverse(&mut spectrum, &mut values, &mut work);
             let square: f64 = values.iter().map(|v| f64::from(*v).powi(2)).sum();
             let spread = (square / values.len() as f64).sqrt().max(1e-12);
-            let best = (0..values.len()).max_by(|a, b| values[*a].total_cmp(&values[*b])).unwrap_or(0);
+            let best =
+                (0..values.len()).max_by(|a, b| values[*a].total_cmp(&values[*b])).unwrap_or(0);
             let signed = |k: usize, n: usize, most: usize| {
                 if k >= most { k as f64 - n as f64 } else { k as f64 }
             };
-            let shift =
-                [signed(best % width, width, ref_w), signed(best / width, height, ref_h)];
+            let shift = [signed(best % width, width, ref_w), signed(best / width, height, ref_h)];
             let to = from_grid.apply([centre + shift[0], centre + shift[1]]);
             Find {
                 map: Homography::similarity(per_level, angle, middle, to),

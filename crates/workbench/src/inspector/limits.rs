@@ -7,9 +7,10 @@ use egui::Ui;
 use stillwright_night::session::{Entry, Sampling};
 
 pub fn words(entry: &Entry) -> String {
-    let reached = entry.findings.as_ref().and_then(|f| {
-        f.limits.iter().find(|limit| limit.name == "The still reaches").cloned()
-    });
+    let reached = entry
+        .findings
+        .as_ref()
+        .and_then(|f| f.limits.iter().find(|limit| limit.name == "The still reaches").cloned());
     reached.map_or_else(String::new, |limit| format!("still to {}", words::arcsec(limit.arcsec)))
 }
 
@@ -30,7 +31,13 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             Sampling::Fine => "fine",
         };
         let words = format!("{} px per λ/D · {sampling}", words::number(optics.px_per_limit));
-        fact(ui, tokens, "Sampling", &words, "Pixels across the telescope's cut-off; two lose nothing.");
+        fact(
+            ui,
+            tokens,
+            "Sampling",
+            &words,
+            "Pixels across the telescope's cut-off; two lose nothing.",
+        );
     }
     if findings.limits.is_empty() {
         sentence(

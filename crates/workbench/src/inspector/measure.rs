@@ -55,11 +55,15 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             let text = RichText::new(value).font(title()).color(tokens.measured);
             let button = Button::selectable(open, text);
             let response = ui.add(button).on_hover_text("Shows everything about it.");
-            let spoken = format!("{}: {}", measurement.name, match reading {
-                Some(Ok(reading)) => reading.headline(),
-                Some(Err(words)) => words.clone(),
-                None => "being measured".into(),
-            });
+            let spoken = format!(
+                "{}: {}",
+                measurement.name,
+                match reading {
+                    Some(Ok(reading)) => reading.headline(),
+                    Some(Err(words)) => words.clone(),
+                    None => "being measured".into(),
+                }
+            );
             response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &spoken));
             if response.clicked() {
                 bench.view.measure.current = (!open).then_some((id, number));
@@ -103,7 +107,8 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         let change = SheetChange::DrawnOnExport(drawn);
         bench.desk.send.push(Command::Sheet { id, change });
     }
-    if let Some(put_away) = bench.view.measure.tool.filter(|tool| matches!(tool, Tool::Instrument(_)))
+    if let Some(put_away) =
+        bench.view.measure.tool.filter(|tool| matches!(tool, Tool::Instrument(_)))
     {
         let words = format!("Put the {} away", put_away.name().to_lowercase());
         if ui.button(words).clicked() {
@@ -131,8 +136,7 @@ pub fn button(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
 
 /// A curve in a small field of its own.
 fn curve(ui: &mut Ui, tokens: &Tokens, values: &[f32], name: &str) {
-    let (rect, response) =
-        ui.allocate_exact_size(vec2(ui.available_width(), 72.0), Sense::hover());
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 72.0), Sense::hover());
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 4.0, tokens.surround);
     let low = values.iter().copied().fold(f32::INFINITY, f32::min);
@@ -141,7 +145,10 @@ fn curve(ui: &mut Ui, tokens: &Tokens, values: &[f32], name: &str) {
     let last = values.len().saturating_sub(1).max(1) as f32;
     let at = |(i, v): (usize, &f32)| {
         let share = (v - low) / (high - low).max(1e-9);
-        pos2(inner.left() + inner.width() * i as f32 / last, inner.bottom() - inner.height() * share)
+        pos2(
+            inner.left() + inner.width() * i as f32 / last,
+            inner.bottom() - inner.height() * share,
+        )
     };
     let points = values.iter().enumerate().map(at).collect();
     painter.add(egui::Shape::line(points, Stroke::new(1.2, tokens.measured)));

@@ -93,15 +93,37 @@ const SECTIONS: &[Section] = &[
 /// The sections of measuring.
 const MEASURE: &[Section] = &[
     Section { name: "Sky", words: sky::words, show: sky::show, open: true, there: |_| true },
-    Section { name: "Ground", words: ground::words, show: ground::show, open: true, there: |_| true },
-    Section { name: "Instruments", words: measure::words, show: measure::show, open: true, there: |_| true },
-    Section { name: "Resolution", words: limits::words, show: limits::show, open: true, there: |_| true },
+    Section {
+        name: "Ground",
+        words: ground::words,
+        show: ground::show,
+        open: true,
+        there: |_| true,
+    },
+    Section {
+        name: "Instruments",
+        words: measure::words,
+        show: measure::show,
+        open: true,
+        there: |_| true,
+    },
+    Section {
+        name: "Resolution",
+        words: limits::words,
+        show: limits::show,
+        open: true,
+        there: |_| true,
+    },
 ];
 
 /// The sections of comparing.
-const COMPARE: &[Section] = &[
-    Section { name: "Reference", words: reference::words, show: reference::show, open: true, there: |_| true },
-];
+const COMPARE: &[Section] = &[Section {
+    name: "Reference",
+    words: reference::words,
+    show: reference::show,
+    open: true,
+    there: |_| true,
+}];
 
 /// Draw the inspector: the sections scroll, the main button stays.
 pub fn show(ui: &mut Ui, tokens: &Tokens, desk: &mut Desk<'_>, view: &mut ViewState) {

@@ -9,8 +9,8 @@ use crate::instruments::{Tool, hint};
 use crate::theme::{Tokens, small, title};
 use crate::words;
 use egui::{Button, RichText, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
-use stillwright_night::session::{Command, Entry, verdict_words};
 use stillwright_night::seeing::beside::Verdict;
+use stillwright_night::session::{Command, Entry, verdict_words};
 use stillwright_night::sheet::SheetChange;
 
 pub fn words(entry: &Entry) -> String {
@@ -46,7 +46,9 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             bench.desk.send.push(Command::Match(id));
         }
     });
-    if let Some(words) = hint(bench.view, entry).filter(|_| bench.view.measure.tool == Some(Tool::Pair)) {
+    if let Some(words) =
+        hint(bench.view, entry).filter(|_| bench.view.measure.tool == Some(Tool::Pair))
+    {
         sentence(ui, &format!("{words}."), tokens.chosen);
     }
     for index in 0..choice.pairs.len() {
@@ -68,9 +70,21 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let Some(set) = &beside.set else { return };
     let km_per_px = entry.findings.as_ref().and_then(|f| Some(f.km_per_arcsec? * f.arcsec_per_px?));
     let rms = words::with_unit(set.found.rms_px, "px rms");
-    fact(ui, tokens, "Match", &rms, "How far places lie from where the match puts them, px of the capture.");
+    fact(
+        ui,
+        tokens,
+        "Match",
+        &rms,
+        "How far places lie from where the match puts them, px of the capture.",
+    );
     let finer = words::number(set.reference_px_per_px);
-    fact(ui, tokens, "Reference px per px", &finer, "Pixels of the reference for one of the capture.");
+    fact(
+        ui,
+        tokens,
+        "Reference px per px",
+        &finer,
+        "Pixels of the reference for one of the capture.",
+    );
     if let Some(km) = km_per_px {
         let both = format!(
             "{}, {}",
@@ -80,7 +94,13 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         fact(ui, tokens, "One px: still, reference", &both, "");
     }
     let share = words::percent(100.0 * set.laid.share);
-    fact(ui, tokens, "Ground in common", &share, "Share of the still's ground that the reference shows.");
+    fact(
+        ui,
+        tokens,
+        "Ground in common",
+        &share,
+        "Share of the still's ground that the reference shows.",
+    );
     ui.add_space(4.0);
     match &set.verdict {
         None => sentence(ui, "Too little ground in common for a verdict.", tokens.quiet),
@@ -127,7 +147,11 @@ fn curves(ui: &mut Ui, tokens: &Tokens, verdict: &Verdict) {
     let at = x(1.0 / verdict.shared_px.max(1e-6));
     painter.vline(at, rect.y_range(), Stroke::new(1.0, tokens.measured.gamma_multiply(0.6)));
     response.widget_info(|| {
-        WidgetInfo::labeled(Role::Image, true, "Agreement of still and reference over fineness of detail")
+        WidgetInfo::labeled(
+            Role::Image,
+            true,
+            "Agreement of still and reference over fineness of detail",
+        )
     });
 }
 

@@ -98,7 +98,10 @@ mod tests {
         assert_eq!(numbers("47.5 −8.25 450", 2, 3, "x").unwrap(), [47.5, -8.25, 450.0]);
         assert_eq!(numbers("12.3°; 4", 2, 2, "x").unwrap(), [12.3, 4.0]);
         for bad in ["", "1", "a, b", "1, nan", "1, 2, 3, 4"] {
-            assert!(numbers(bad, 2, 3, "two numbers").unwrap_err().contains("two numbers"), "{bad}");
+            assert!(
+                numbers(bad, 2, 3, "two numbers").unwrap_err().contains("two numbers"),
+                "{bad}"
+            );
         }
     }
 }

@@ -148,14 +148,7 @@ pub fn cursor(view: &ViewState, entry: &Entry, placed: &Placed) -> Px {
 }
 
 /// Put a mark.
-fn mark(
-    tool: Tool,
-    side: Side,
-    px: Px,
-    desk: &mut Desk<'_>,
-    view: &mut ViewState,
-    entry: &Entry,
-) {
+fn mark(tool: Tool, side: Side, px: Px, desk: &mut Desk<'_>, view: &mut ViewState, entry: &Entry) {
     let id = entry.id;
     let change = match tool {
         Tool::Place => SheetChange::AddPlace { px, name: String::new(), place: None },
@@ -211,7 +204,13 @@ fn keys(
         let n = all.len() as i64;
         let next = match now {
             Some(now) => (now as i64 + step).rem_euclid(n),
-            None => if step > 0 { 0 } else { n - 1 },
+            None => {
+                if step > 0 {
+                    0
+                } else {
+                    n - 1
+                }
+            }
         };
         view.measure.held = Some((entry.id, all[next as usize].0));
     }

@@ -35,7 +35,11 @@ impl Mode {
     /// All, with their names and what they are for.
     pub const ALL: [(Mode, &'static str, &'static str); 3] = [
         (Mode::Finish, "Finish", "How the still is made."),
-        (Mode::Measure, "Measure", "Where the ground is, how large things on it are, and what the picture resolves."),
+        (
+            Mode::Measure,
+            "Measure",
+            "Where the ground is, how large things on it are, and what the picture resolves.",
+        ),
         (Mode::Compare, "Compare", "A reference picture of the same ground beside the still."),
     ];
 }

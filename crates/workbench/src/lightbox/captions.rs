@@ -264,8 +264,7 @@ pub fn place_readout(entry: &Entry, ground: egui::Pos2) -> Vec<String> {
         format!("{:.2}° {}", deg.abs(), if deg < 0.0 { minus } else { plus })
     };
     let place = found.place;
-    let mut words =
-        format!("{}, {}", part(place.lat_deg, 'N', 'S'), part(place.lon_deg, 'E', 'W'));
+    let mut words = format!("{}, {}", part(place.lat_deg, 'N', 'S'), part(place.lon_deg, 'E', 'W'));
     if let Some(km) = found.uncertainty_km {
         words.push_str(&format!(" ± {}", words::with_unit(km, "km")));
     }
