@@ -106,7 +106,7 @@ impl Session {
                 entry.beside = Beside { tried: Some(path.clone()), ..Beside::default() };
             }
             let words = "reading the reference picture".to_string();
-            let running = Running::new(Some(id), words, Cancel::Capture(id));
+            let running = Running::new(Some(id), words, Cancel::Desk);
             self.lanes.beside.start(running, move |_| Ok(loaded(id, path)));
             return;
         }
@@ -118,7 +118,7 @@ impl Session {
             entry.beside.of = Some(key.clone());
         }
         let words = "matching the reference picture".to_string();
-        let running = Running::new(Some(id), words, Cancel::Capture(id));
+        let running = Running::new(Some(id), words, Cancel::Desk);
         let quick = Arc::clone(&self.quick);
         self.lanes.beside.start(running, move |job| {
             quick.install(|| set_beside(&task, job)).map(|set| {

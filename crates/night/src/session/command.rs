@@ -251,4 +251,6 @@ pub enum Cancel {
     Export,
     /// The sample night, or the search of folders.
     Gathering,
+    /// Plans, tables, figures, and the matching of reference pictures.
+    Desk,
 }

@@ -63,13 +63,25 @@ impl Session {
             .push_back(Box::new(move |job| Ok(Output::Planning(Box::new(planned(job, asked)?)))));
     }
 
+    /// Stop what is done at the desk, and the matching of a reference picture.
+    pub(super) fn clear_desk(&mut self) {
+        self.to_desk.clear();
+        self.lanes.desk.stop();
+        let matching = self.lanes.beside.running.as_ref().and_then(|running| running.capture);
+        self.lanes.beside.stop();
+        if let Some(entry) = matching.and_then(|id| self.entry_mut(id)) {
+            entry.beside.trouble =
+                Some("you stopped the matching; match again when you wish".into());
+        }
+    }
+
     /// Take up the next piece of work for the desk.
     pub(super) fn desk_next(&mut self) {
         if self.lanes.desk.is_idle()
             && let Some(work) = self.to_desk.pop_front()
         {
             let running =
-                Running::new(None::<CaptureId>, "working at the desk".into(), Cancel::All);
+                Running::new(None::<CaptureId>, "working at the desk".into(), Cancel::Desk);
             self.lanes.desk.start(running, work);
         }
     }

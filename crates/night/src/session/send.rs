@@ -170,6 +170,7 @@ impl Session {
                 self.to_gather.clear();
                 self.to_sample.clear();
                 self.orders.give_up(|_| true, None);
+                self.clear_desk();
                 let lanes = &mut self.lanes;
                 for lane in [
                     &mut lanes.gather,
@@ -206,6 +207,7 @@ impl Session {
                     self.lanes.stack.stop();
                 }
             }
+            Cancel::Desk => self.clear_desk(),
             Cancel::Gathering => {
                 self.to_gather.clear();
                 self.to_sample.clear();

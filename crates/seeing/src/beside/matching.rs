@@ -25,6 +25,8 @@ const TURN_STEP_DEG: f64 = 6.0;
 /// The reference may show this much less or more ground than the still, in length.
 const LEAST_GROUND: f64 = 0.4;
 const MOST_GROUND: f64 = 4.0;
+/// Looked at first: up to so much less or more ground.
+const NEAR_GROUND: f64 = 1.8;
 /// Finds that are followed.
 const FOLLOWED: usize = 10;
 /// Share of matched places that must agree.
@@ -180,26 +182,45 @@ fn search(
     let extent = |r: &Raster| r.width.max(r.height) as f64;
     let alike = extent(reference) / extent(still);
     let (low, high) = (alike / MOST_GROUND, alike / LEAST_GROUND);
-    let count = ((high / low).ln() / SCALE_STEP.ln()).ceil() as usize;
-    let mut finds: Vec<Find> = Vec::new();
-    for i in 0..=count {
-        progress.advance(Stage::Searching, i, count + 1)?;
-        let scale = low * SCALE_STEP.powi(i as i32);
-        finds.extend(at_scale(&coarse, reference, scale, kind));
+    let count = ((high / low).ln() / SCALE_STEP.ln()).ceil() as i32;
+    let scales: Vec<f64> = (0..=count).map(|i| low * SCALE_STEP.powi(i)).collect();
+    // References mostly show about as much ground as the still: there first, which is cheap.
+    let (near, far): (Vec<f64>, Vec<f64>) = scales
+        .into_iter()
+        .partition(|scale| (alike / NEAR_GROUND..=alike * NEAR_GROUND).contains(scale));
+    for scales in [near, far] {
+        let mut finds: Vec<Find> = Vec::new();
+        for (i, scale) in scales.iter().enumerate() {
+            progress.advance(Stage::Searching, i, scales.len())?;
+            finds.extend(at_scale(&coarse, reference, *scale, kind));
+        }
+        if let Some(found) = best_of(finds, (still, reference), &coarse, kind, progress)? {
+            return Ok(Some(found));
+        }
     }
+    Ok(None)
+}
+
+/// Follow the best finds; the one on which most places agree.
+fn best_of(
+    mut finds: Vec<Find>,
+    (still, reference): (&Raster, &Raster),
+    coarse: &Level,
+    kind: Feature,
+    progress: &dyn Progress,
+) -> Result<Option<Match>, Cancelled> {
     finds.sort_by(|a, b| b.score.total_cmp(&a.score));
     finds.truncate(4 * FOLLOWED);
     // By correlation over what both show, walked uphill.
     let mut walked: Vec<Find> =
-        finds.par_iter().map(|find| uphill(&coarse, reference, find.map, kind)).collect();
+        finds.par_iter().map(|find| uphill(coarse, reference, find.map, kind)).collect();
     walked.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut best: Option<Match> = None;
     for find in walked.iter().take(FOLLOWED) {
-        let up = coarse.full_from_level();
-        let Some(back) = up.inverse() else { continue };
+        let Some(back) = coarse.full_from_level().inverse() else { continue };
         let guess = back.then(&find.map);
-        let Some(found) = follow(still, reference, &guess, factor.div_ceil(2), kind, progress)?
-        else {
+        let start = coarse.factor.div_ceil(2);
+        let Some(found) = follow(still, reference, &guess, start, kind, progress)? else {
             continue;
         };
         if best.is_none_or(|known| found.agree > known.agree) {

@@ -1,7 +1,7 @@
 //! Putting and moving marks, by pointer and by keys.
 
 use super::{Handle, Tool, current};
-use crate::lightbox::{Placed, Side};
+use crate::lightbox::{Arrangement, Placed, Side};
 use crate::state::{Desk, ViewState};
 use egui::{CursorIcon, EventFilter, Key, Modifiers, Pos2, Response, Ui, pos2};
 use stillwright_night::moon::fix::Px;
@@ -87,9 +87,14 @@ pub fn work(
     entry: &Entry,
 ) -> Worked {
     let Some(tool) = view.measure.tool else { return Worked::default() };
-    if (side == Side::Frame) != (tool == Tool::Pair) && side == Side::Frame {
+    if side == Side::Frame && tool != Tool::Pair {
         return Worked::default();
     }
+    // Under the wiper both pictures share a lightbox: the line parts them.
+    let pointer = response.interact_pointer_pos().or(response.hover_pos());
+    let line = placed.area.left() + view.boxes.wiper * placed.area.width();
+    let wiped = tool == Tool::Pair && view.arrangement == Arrangement::Wiper;
+    let side = if wiped && pointer.is_some_and(|at| at.x < line) { Side::Frame } else { side };
     let id = entry.id;
     let at = |screen: Pos2| px_of(placed.to_ground(screen));
     let near = |view: &ViewState, screen: Pos2| {
