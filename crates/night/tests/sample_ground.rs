@@ -108,7 +108,8 @@ impl Ground {
         let here = height(0.0, 0.0);
         if e.hypot(n) < 0.75 * self.crater.1 {
             for i in 1..80 {
-                let way = self.crater.1 * f64::from(i) / 80.0;
+                // Close steps near by: a crest half a pixel away throws its shadow too.
+                let way = self.crater.1 * (f64::from(i) / 80.0).powi(2);
                 let blocks = height(way * se / across, way * sn / across) - here;
                 // The Sun's disc rises over the edge within half a degree.
                 let clear = (way * su / across - blocks) / (way * SUN_RADIUS_DEG.to_radians());
