@@ -143,10 +143,19 @@ fn fill(view: &mut ViewState, entry: Option<&Entry>) {
     }
 }
 
+/// What stands before a field, from the left.
+fn title_of(ui: &mut Ui, label: RichText) {
+    let layout = egui::Layout::left_to_right(egui::Align::Center);
+    ui.allocate_ui_with_layout(vec2(128.0, 22.0), layout, |ui| {
+        ui.set_min_width(128.0);
+        ui.label(label);
+    });
+}
+
 fn row(ui: &mut Ui, tokens: &Tokens, name: &str, now: &mut String, hint: &str, tip: &str) {
     ui.horizontal(|ui| {
         let label = RichText::new(name).font(body()).color(tokens.quiet);
-        ui.add_sized([128.0, 22.0], egui::Label::new(label).halign(egui::Align::LEFT));
+        title_of(ui, label);
         if let Some(text) = field(ui, name, now, hint, tip, 196.0) {
             *now = text;
         }
@@ -180,7 +189,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     );
     ui.horizontal(|ui| {
         let label = RichText::new("Time of day there").font(body()).color(tokens.quiet);
-        ui.add_sized([128.0, 22.0], egui::Label::new(label).halign(egui::Align::LEFT));
+        title_of(ui, label);
         let all =
             [(None, "any"), (Some(Course::Morning), "morning"), (Some(Course::Evening), "evening")];
         let now = all.iter().find(|(course, _)| *course == draft.course).map_or("", |(_, w)| w);
@@ -234,7 +243,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     );
     ui.horizontal(|ui| {
         let label = RichText::new("Sky at the site").font(body()).color(tokens.quiet);
-        ui.add_sized([128.0, 22.0], egui::Label::new(label).halign(egui::Align::LEFT));
+        title_of(ui, label);
         let now = SKIES.iter().find(|(deg, _)| *deg == draft.dark).map_or("", |(_, words)| words);
         let combo = ComboBox::from_id_salt("sky").selected_text(now).width(196.0);
         let inner = combo.show_ui(ui, |ui| {

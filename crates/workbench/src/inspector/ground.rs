@@ -65,7 +65,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             ui.spacing_mut().item_spacing.x = 4.0;
             let tip = "What the place is called. A name of the list brings its position along.";
             let name = numbered("Name of place", index);
-            if let Some(name) = field(ui, &name, &mark.name, "name", tip, 84.0) {
+            if let Some(name) = field(ui, &name, &mark.name, "name", tip, 68.0) {
                 let known = list.as_deref().and_then(|list| find(list, &name));
                 let place = known.map(|known| known.place).or(mark.place);
                 changes.push(SheetChange::NamePlace { index, name, place });
@@ -74,7 +74,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
                 format!("{}, {}", rounded(place.lat_deg, 3), rounded(place.lon_deg, 3))
             });
             let tip = "Latitude (north positive) and longitude (east positive, the side of Mare Crisium), degrees.";
-            let typed = field(ui, &numbered("Latitude, longitude", index), &now, "lat, lon", tip, 92.0);
+            let typed = field(ui, &numbered("Latitude, longitude", index), &now, "lat, lon", tip, 112.0);
             let place = understood(bench.view, PLACE, typed, place_of);
             if let Some(place) = place {
                 let name = mark.name.clone();

@@ -125,7 +125,9 @@ pub fn button(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let text = RichText::new("Write the measurements").font(title()).color(tokens.on_chosen);
     let button = Button::new(text).fill(tokens.chosen).stroke(Stroke::NONE);
     ui.add_space(8.0);
-    let response = ui.add_enabled(can, button.min_size(vec2(ui.available_width(), 32.0)));
+    let width = ui.available_width();
+    let button = button.min_size(vec2(width, 32.0));
+    let response = ui.vertical_centered(|ui| ui.add_enabled(can, button)).inner;
     let tip = "A table for other programs (CSV), and a picture with the measurements drawn in, beside the stills.";
     if response.on_hover_text(tip).clicked() {
         let target = target(bench.view);

@@ -120,7 +120,12 @@ impl Brush<'_> {
         let at = self.at(px) + off;
         let galley = self.painter.layout_no_wrap(text.into(), small(), colour);
         let rect = align.anchor_size(at, galley.size());
-        if self.painter.clip_rect().intersects(rect) {
+        let clip = self.painter.clip_rect().shrink(6.0);
+        if clip.contains(self.at(px)) {
+            // Whole words where there is room for them.
+            let right = (rect.right() - clip.right()).max(0.0);
+            let left = (clip.left() - rect.left()).max(0.0);
+            let rect = rect.translate(vec2(left - right, 0.0));
             self.painter.rect_filled(rect.expand2(vec2(5.0, 2.0)), 4.0, self.tokens.veil);
             self.painter.galley(rect.min, galley, colour);
         }
