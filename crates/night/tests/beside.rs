@@ -149,12 +149,10 @@ fn references_are_matched_by_themselves_and_by_marks() {
 
 #[test]
 fn other_ground_is_not_taken_for_the_same() {
-    for seed in [31] {
-        let Trial { still, .. } = trial(seed);
-        let Trial { reference, .. } = trial(seed + 100);
-        let found = match_pictures(&still, &reference, None, &Silent);
-        assert!(found.is_err(), "{seed}: {found:?}");
-    }
+    let Trial { still, .. } = trial(31);
+    let Trial { reference, .. } = trial(131);
+    let found = match_pictures(&still, &reference, None, &Silent);
+    assert!(found.is_err(), "{found:?}");
 }
 
 #[test]

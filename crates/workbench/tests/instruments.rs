@@ -235,7 +235,7 @@ fn a_reference_is_loaded_matched_compared_and_a_figure_written() {
         app.session().is_idle() && (beside.set.is_some() || beside.trouble.is_some())
     });
     let beside = window.entry().beside.clone();
-    let set = beside.set.expect(&format!("{:?}", beside.trouble));
+    let set = beside.set.unwrap_or_else(|| panic!("{:?}", beside.trouble));
     // The middle of the still lies in the middle of the reference.
     let there = set.found.reference_from_still.apply([159.5, 119.5]);
     assert!((there[0] - 179.5).abs() < 2.5 && (there[1] - 239.5).abs() < 2.5, "{there:?}");

@@ -31,7 +31,7 @@ pub fn figure(
     facts: &FigureFacts,
 ) -> Picture {
     let finest = still.width().max(reference.width()) as f64;
-    let width = finest.min(MOST_SIDE).max(200.0);
+    let width = finest.clamp(200.0, MOST_SIDE);
     let zoom = width / size.0.max(1) as f64;
     let (width, height) =
         (width.round() as usize, ((size.1 as f64 * zoom).round() as usize).max(1));

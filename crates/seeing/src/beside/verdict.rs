@@ -99,7 +99,7 @@ pub fn compare(first: &Raster, second: &Raster, finest: [f64; 2]) -> Option<Verd
         (clean(sums.first[k], floors[0]), clean(sums.second[k], floors[1]))
     };
     // Coarse detail sets the gain between the two.
-    let base_rings = FIRST..(FIRST + (end - FIRST) / 3).max(FIRST + 2).min(RINGS);
+    let base_rings = FIRST..(FIRST + (end - FIRST) / 3).clamp(FIRST + 2, RINGS);
     let gain = {
         let logs = base_rings.clone().map(|k| {
             let (a, b) = strength(k);
@@ -191,8 +191,8 @@ fn sums(first: &Raster, second: &Raster) -> Sums {
             count[ring] += 1.0;
         }
     }
-    for k in 0..RINGS {
-        let n = count[k].max(1.0);
+    for (k, n) in count.iter().enumerate() {
+        let n = n.max(1.0);
         out.cross[k] /= n;
         out.first[k] /= n;
         out.second[k] /= n;

@@ -243,10 +243,8 @@ fn keys(
     if count(Modifiers::NONE, Key::Backspace) > 0.0 {
         take_back(desk, view, entry, held.map(|(handle, _)| handle));
     }
-    if count(Modifiers::NONE, Key::Escape) > 0.0 {
-        if view.measure.held.take().is_none() {
-            view.measure.put_away();
-        }
+    if count(Modifiers::NONE, Key::Escape) > 0.0 && view.measure.held.take().is_none() {
+        view.measure.put_away();
     }
 }
 
