@@ -7,7 +7,6 @@
 use anyhow::Context;
 use egui::{Event, Key, Modifiers};
 use egui_kittest::Harness;
-use egui_kittest::kittest::Queryable;
 use std::path::Path;
 use std::time::{Duration, Instant};
 use stillwright_night::atomic::Existing;
@@ -159,7 +158,7 @@ fn measure(
         let place = projection.place_at(px);
         change(window, SheetChange::AddPlace { px, name: name.into(), place });
     }
-    let mut mark = |window: &mut Window, instrument, points: &[(f64, f64)], name: &str| {
+    let mark = |window: &mut Window, instrument, points: &[(f64, f64)], name: &str| {
         let number = window.state().session().entry(id).map_or(1, |e| e.sheet.next_number());
         for (i, (x, y)) in points.iter().enumerate() {
             let px = Px { x: *x, y: *y };
@@ -184,15 +183,15 @@ fn measure(
         .collect();
     mark(window, Instrument::Crater, &rim, "great crater");
     mark(window, Instrument::Height, &WALL, "west wall");
-    mark(window, Instrument::Distance, &[(cx, cy), (420.0, 60.0)], "crater to twin");
+    mark(window, Instrument::Distance, &[(333.0, 120.0), (412.0, 280.0)], "pit to pit");
     debug_assert_eq!(settings.width, 480);
     Ok(())
 }
 
 /// The large crater of the simulated ground, as it was looked up in the still: middle and radius, px.
-const HERO: (f64, f64, f64) = (240.0, 180.0, 61.0);
+const HERO: (f64, f64, f64) = (256.0, 203.0, 61.0);
 /// Its wall towards the Sun, and where the wall's shadow ends.
-const WALL: [(f64, f64); 2] = [(182.0, 168.0), (222.0, 172.0)];
+const WALL: [(f64, f64); 2] = [(196.0, 195.0), (232.0, 202.0)];
 
 /// A made-up plate of the same ground from above: finer, turned, in another light.
 fn write_plate(settings: &SampleSettings, path: &Path) -> anyhow::Result<()> {
@@ -257,6 +256,5 @@ fn save(window: &mut Window, path: &Path) -> anyhow::Result<()> {
     window.run_steps(3);
     let picture = window.render().map_err(anyhow::Error::msg)?;
     picture.save(path).with_context(|| format!("writing {}", path.display()))?;
-    println!("{}", path.display());
     Ok(())
 }

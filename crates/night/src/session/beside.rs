@@ -337,6 +337,14 @@ pub fn verdict_words(verdict: &Verdict, km_per_px: Option<f64>) -> Vec<String> {
             length(verdict.shared_px)
         ),
     ];
+    let stronger = verdict.fine_contrast.max(1.0 / verdict.fine_contrast.max(1e-6));
+    if verdict.sharper == Sharper::Alike && stronger > 1.1 {
+        let who = if verdict.fine_contrast > 1.0 { "still" } else { "reference" };
+        words.push(format!(
+            "The {who} shows fine detail with {} times the contrast, which sharpening does too.",
+            rounded(stronger, 1)
+        ));
+    }
     if verdict.coarse_correlation < 0.5 {
         words.push(format!(
             "The light differs so much that even coarse detail agrees to {}\u{2006}% only: take this with care.",

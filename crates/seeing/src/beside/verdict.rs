@@ -14,7 +14,7 @@ use std::f32::consts::TAU;
 const RINGS: usize = 40;
 /// Lowest ring that counts: below it stand the window and the shading.
 const FIRST: usize = 3;
-/// Contrast of fine detail that must differ by more than this share before one is called sharper.
+/// Finest details that must differ by more than this share before one is called sharper.
 const ALIKE: f64 = 0.10;
 /// Detail shown with less than this share of the other picture's contrast is not shown.
 const LEAST_CONTRAST: f64 = 0.2;
@@ -131,10 +131,9 @@ pub fn compare(first: &Raster, second: &Raster, finest: [f64; 2]) -> Option<Verd
         1.0 / sums.frequency[k].min(nyquist[of])
     };
     let (first_px, second_px) = (shows(0), shows(1));
-    let by_contrast = fine_contrast.ln();
-    let by_detail = (second_px / first_px).ln();
+    // Contrast does not decide: sharpening raises it and adds nothing.
+    let lean = (second_px / first_px).ln();
     let margin = (1.0 + ALIKE).ln();
-    let lean = if by_contrast.abs() > margin { by_contrast } else { by_detail };
     let sharper = match lean {
         lean if lean > margin => Sharper::First,
         lean if lean < -margin => Sharper::Second,
