@@ -12,7 +12,7 @@ use stillwright_capture::{
 };
 
 /// What results are named; they lie beside captures and are none.
-pub(crate) const RESULTS: [&str; 8] = [
+pub(crate) const RESULTS: [&str; 10] = [
     ".still.",
     ".still-float.",
     ".stack.",
@@ -21,9 +21,9 @@ pub(crate) const RESULTS: [&str; 8] = [
     ".dark.fits",
     ".flat.fits",
     ".dark-flat.fits",
+    ".measured.",
+    ".beside.",
 ];
-pub(crate) const RESULTS: [&str; 7] =
-    [".still.", ".still-float.", ".stack.", ".truth.", ".record.", ".measured.", ".beside."];
 
 /// Most files of a folder that are looked through.
 const MOST_FILES: usize = 1_000_000;

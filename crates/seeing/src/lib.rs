@@ -8,8 +8,8 @@
 //! Deliberately absent: files (frames come through [`stillwright_picture::FrameSource`]), the
 //! adding-up of frames, any window.
 
-pub mod calibration;
 pub mod beside;
+pub mod calibration;
 mod camera;
 mod dense;
 mod early;

@@ -297,17 +297,13 @@ impl Lanes {
             save: lane("save the night")?,
             watch: lane("watch the files")?,
             keep: lane("keep stacks")?,
-        })
-    }
-
-    pub fn all(&mut self) -> [&mut Lane; 12] {
             measure: lane("measure")?,
             beside: lane("set beside")?,
             desk: lane("desk")?,
         })
     }
 
-    pub fn all(&mut self) -> [&mut Lane; 14] {
+    pub fn all(&mut self) -> [&mut Lane; 15] {
         [
             &mut self.gather,
             &mut self.open,

@@ -91,8 +91,6 @@ pub(super) fn in_tone(frame: &ShownFrame, still: Option<&Finished>) -> ShownFram
 }
 
 /// Colours as three channels, everything else as light.
-fn picture_of(raw: &RawFrame) -> Picture {
-/// Colour in the open as three channels, everything else as light.
 pub(crate) fn picture_of(raw: &RawFrame) -> Picture {
     let format = raw.format;
     if let Layout::Bayer(order) = format.layout {
