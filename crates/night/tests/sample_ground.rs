@@ -285,7 +285,7 @@ fn craters_and_heights_come_back_from_a_finished_still() {
                 PlaceMark { name: "spot".into(), px: onto(chance.jittered(px, 0.7)), place }
             })
             .collect();
-        let rim: Vec<Px> = (0..24)
+        let rim: Vec<(Px, f64)> = (0..24)
             .filter_map(|i| {
                 let (sin, cos) = (f64::from(i) * 15.0_f64.to_radians()).sin_cos();
                 let up = crater.direction();
@@ -295,9 +295,18 @@ fn craters_and_heights_come_back_from_a_finished_still() {
                 let point =
                     add(scale(up, cos_r), scale(add(scale(east, cos), scale(north, sin)), sin_r));
                 let guess = projection.px_of(LunarPoint::of(point))?;
-                crest(&light, onto(crater_at), onto(guess), 7.0)
+                let (guess, middle) = (onto(guess), onto(crater_at));
+                let found = crest(&light, middle, guess, 7.0)?;
+                let away = |px: Px| (px.x - middle.x).hypot(px.y - middle.y);
+                Some((found, away(found) / away(guess)))
             })
             .collect();
+        // A person sees the ring as a whole and does not mark a spot or a shadow's edge beside it.
+        let mut shares: Vec<f64> = rim.iter().map(|(_, share)| *share).collect();
+        shares.sort_by(f64::total_cmp);
+        let usual = shares[shares.len() / 2];
+        let on_ring = rim.iter().filter(|(_, share)| (share - usual).abs() < 0.05);
+        let rim: Vec<Px> = on_ring.map(|(px, _)| *px).collect();
         assert!(rim.len() >= 6, "{sun_deg}: {} marks on the crest", rim.len());
         let mut sheet = Sheet {
             time_utc: Some(moment),

@@ -387,7 +387,7 @@ mod tests {
             night.air.layers = layers;
             let optics = Optics::new(&night).expect("allowed settings");
             let wavelengths = rounded_wavelengths(&night);
-            let (sight, _) = scene::build(&night, &wavelengths, 110);
+            let (sight, _) = scene::build(&night, &wavelengths, 110, None);
             let moment = track(&night)[7];
             let mut scratch = optics.scratch();
             optics.expose(&sight, &moment, &mut scratch);

@@ -148,24 +148,6 @@ impl Accumulator {
         Ok(())
     }
 
-    /// Sums of all weights along each column and each row of the output.
-    pub(crate) fn light_along(&self) -> (Vec<f64>, Vec<f64>) {
-        let (channels, height, width) = self.sums[0].dim();
-        let (mut columns, mut rows) = (vec![0.0; width], vec![0.0; height]);
-        for weights in &self.weights {
-            for channel in 0..channels {
-                let plane = weights.index_axis(Axis(0), channel);
-                for (row, line) in rows.iter_mut().zip(plane.rows()) {
-                    for (column, weight) in columns.iter_mut().zip(line) {
-                        *column += f64::from(*weight);
-                        *row += f64::from(*weight);
-                    }
-                }
-            }
-        }
-        (columns, rows)
-    }
-
     /// The whole stack, where nothing was added taking `fallback`'s value.
     pub fn whole(&self, fallback: Option<&Picture>) -> Picture {
         self.mean(&[0, 1], fallback)

@@ -4,13 +4,14 @@ use crate::accumulate::Accumulator;
 use crate::advice::{KeepAdvice, advise};
 use crate::align::{Bench, Chosen, ripple_settings};
 use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
+use crate::coverage::covered;
 use crate::credible::{Expected, enlarged};
 use crate::dispersion::{channel_offsets, laid_together};
 use crate::halves::Region;
 use crate::keep::{Worth, kept_frames};
 use crate::reference;
 use serde::{Deserialize, Serialize};
-use stillwright_picture::{Cancelled, FrameSource, Picture, Progress, Stage};
+use stillwright_picture::{Cancelled, FrameSource, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::Field;
 use stillwright_seeing::ripple::Aligner;
@@ -198,11 +199,12 @@ fn stack_colours(
     lost.sort_unstable();
     lost.dedup();
     let [sums] = sums;
+    let shifts: Vec<Shift> = chosen.iter().map(|c| survey.frames[c.index].shift).collect();
     let picture = sums.whole(Some(&fallback));
     progress.check()?;
     let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
     Ok(Stack {
-        covered: sums.covered(),
+        covered: covered(&shifts, sums.size(), settings.scale),
         picture,
         halves,
         keep_percent: percent,
