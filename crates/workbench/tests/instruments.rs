@@ -197,7 +197,7 @@ fn what_makes_no_sense_is_said_under_its_field() {
     assert!(window.harness.unnamed_widgets().is_empty(), "{:?}", window.harness.unnamed_widgets());
 }
 
-/// The still of the capture, turned by a quarter, half as large again, and softened: as a PNG.
+/// The still of the capture, turned by a quarter, half as large again, and its finest detail lost: as a PNG.
 fn reference_of(window: &Window, path: &Path) {
     let still = window.entry().still.clone().unwrap().shown.picture.clone();
     let (w, h) = (still.width(), still.height());
@@ -208,10 +208,11 @@ fn reference_of(window: &Window, path: &Path) {
             let at = |v: f64, n: usize| (v.round().max(0.0) as usize).min(n - 1);
             let (sx, sy) = (f64::from(y) / scale, h as f64 - 1.0 - f64::from(x) / scale);
             let mut sum = 0.0;
-            for (dx, dy) in [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (0.0, 0.0)] {
+            for k in 0..49 {
+                let (dx, dy) = (f64::from(k % 7) - 3.0, f64::from(k / 7) - 3.0);
                 sum += still.planes[[0, at(sy + dy, h), at(sx + dx, w)]];
             }
-            image::Luma([(sum / 5.0 * 255.0).clamp(0.0, 255.0) as u8])
+            image::Luma([(sum / 49.0 * 255.0).clamp(0.0, 255.0) as u8])
         });
     out.save(path).unwrap();
 }
