@@ -5,8 +5,10 @@
 //! made up.
 
 use anyhow::Context;
+use egui::accesskit::Role;
 use egui::{Event, Key, Modifiers};
 use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
 use std::path::Path;
 use std::time::{Duration, Instant};
 use stillwright_night::atomic::Existing;
@@ -70,6 +72,9 @@ fn main() -> anyhow::Result<()> {
     save(&mut window, &folder.join("measure.png"))?;
     press(&mut window, Key::G);
 
+    // Named from where it lies, so that the picture shows no one's folders.
+    std::env::set_current_dir(&night)?;
+    let plate = plate.strip_prefix(&night)?.to_path_buf();
     window.state_mut().send(Command::Sheet { id, change: SheetChange::Reference(Some(plate)) });
     press(&mut window, Key::F7);
     wait(&mut window, |app| {
@@ -89,6 +94,16 @@ fn main() -> anyhow::Result<()> {
 
     plan(&mut window, projection.place_at(Px { x: 240.0, y: 180.0 }).context("on the disc")?)?;
     press(&mut window, Key::F8);
+    // The page's fields say what was asked for.
+    for (name, text) in [("Sun there", "14, 22"), ("Moon above", "25"), ("Days ahead", "200")] {
+        let field = window.get_by_role_and_label(Role::TextInput, name);
+        field.focus();
+        window.run_steps(2);
+        window.key_press_modifiers(Modifiers::COMMAND, Key::A);
+        window.run_steps(1);
+        window.get_by_role_and_label(Role::TextInput, name).type_text(text);
+        window.run_steps(1);
+    }
     wait(&mut window, done)?;
     save(&mut window, &folder.join("plan.png"))
 }
