@@ -4,7 +4,7 @@
 const STEPS: usize = 64;
 
 /// `values` bent so that they are distributed as `like` is, where `inside`: the curve through
-/// [`STEPS`] equal shares of both, straight between. For looking: what is measured stays as it was.
+/// 64 equal shares of both, straight between. For looking: what is measured stays as it was.
 pub fn match_tones(values: &mut [f32], inside: &[bool], like: &[f32]) {
     let own: Vec<f32> =
         values.iter().zip(inside).filter(|(v, i)| **i && v.is_finite()).map(|(v, _)| *v).collect();
