@@ -9,7 +9,7 @@ use crate::timing::Timing;
 
 pub use crate::exposure::Exposure;
 use serde::Serialize;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use stillwright_capture::{Capture, Facts, Overrides, RemarkCode};
 use stillwright_picture::Progress;
 use stillwright_stacking::finish::Optics;
@@ -19,7 +19,11 @@ use stillwright_stacking::finish::Optics;
 pub struct InspectReport {
     /// The capture, as it was named.
     pub file: String,
-    /// Length of the file.
+    /// Files that it consists of: one, or the pictures of a sequence.
+    pub files: usize,
+    /// Name of the last of them, without its folder, where there are several.
+    pub last_file: Option<String>,
+    /// Length of all of them.
     pub file_bytes: u64,
     /// Name of the format.
     pub format: String,
@@ -107,9 +111,13 @@ pub fn inspect_opened(
     warnings.extend(timing.iter().flat_map(Timing::warnings));
     let mut notes = messages(&facts.notes);
     notes.extend(slow(facts.frame_rate_hz));
+    let files = files_of(path).map_err(|e| NightError::read(path, e))?;
+    let last = files.last().filter(|_| files.len() > 1).and_then(|last| last.file_name());
     Ok(InspectReport {
         file: path.display().to_string(),
-        file_bytes: length_of(path).map_err(|e| NightError::read(path, e))?,
+        files: files.len(),
+        last_file: last.map(|name| name.to_string_lossy().into_owned()),
+        file_bytes: length_of(&files).map_err(|e| NightError::read(path, e))?,
         format: facts.format.to_string(),
         width: facts.width,
         height: facts.height,
@@ -178,6 +186,6 @@ fn slow(rate_hz: Option<f64>) -> Option<String> {
 }
 
 /// Bytes of all files of a capture.
-fn length_of(path: &Path) -> std::io::Result<u64> {
-    files_of(path)?.iter().map(|file| Ok(std::fs::metadata(file)?.len())).sum()
+fn length_of(files: &[PathBuf]) -> std::io::Result<u64> {
+    files.iter().map(|file| Ok(std::fs::metadata(file)?.len())).sum()
 }

@@ -9,7 +9,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use stillwright_night::choice::FrameRange;
 use stillwright_night::session::{
-    CaptureState, Command, Effect, OpenError, Session, SessionOptions, Setting,
+    CaptureState, Command, Effect, OpenError, Saving, Session, SessionOptions, Setting,
 };
 use stillwright_night::stacking::Keep;
 use stillwright_night::stacking::finish::Bend;
@@ -208,6 +208,31 @@ fn a_folder_that_cannot_be_used_is_said_and_nothing_is_lost() {
     assert!(!session.is_saved());
     drop(session);
     assert_eq!(fs::read(home.path().join("own")).unwrap(), b"in the way");
+}
+
+#[test]
+fn what_could_not_be_saved_is_told_once_and_saved_when_it_can_be() {
+    let mut night = night_of_two();
+    night.until("a saved night", |s| s.is_saved());
+    let own = night.home.path().join("own");
+    let aside = night.home.path().join("aside");
+    fs::rename(&own, &aside).unwrap();
+    // A file stands where the folder should be: nobody may write there, root included.
+    fs::write(&own, "in the way").unwrap();
+    change(&mut night, Setting::Keep(Keep::Percent(20.0)));
+    night.until("no room for it", |s| s.saving() == Saving::Failed);
+    change(&mut night, Setting::Keep(Keep::Percent(30.0)));
+    let tries = std::time::Instant::now();
+    night.until("the second try", |s| {
+        tries.elapsed().as_millis() > 1000 && s.saving() == Saving::Failed
+    });
+    assert_eq!(night.said().matches("could not").count(), 1, "{}", night.said());
+    fs::remove_file(&own).unwrap();
+    fs::rename(&aside, &own).unwrap();
+    night.until("a saved night", |s| s.is_saved());
+    assert!(night.said().contains("saved again"), "{}", night.said());
+    let night = again(night);
+    assert_eq!(night.session.entries()[0].recipe.stack.keep, Keep::Percent(30.0));
 }
 
 #[test]

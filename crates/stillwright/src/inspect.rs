@@ -46,6 +46,9 @@ fn in_words(report: &InspectReport) -> String {
     ));
     let mut length =
         format!("{}, {}", counted(report.frames, "frame"), say::size(report.file_bytes));
+    if let Some(last) = &report.last_file {
+        length.push_str(&format!(" in {} to {last}", counted(report.files, "file")));
+    }
     if let Some(duration) = report.duration_s {
         length.push_str(&format!(", {} long", say::seconds(duration)));
     }

@@ -9,7 +9,7 @@ use egui::{
     Align, Align2, Button, Context, Frame, Id, Label, Layout, RichText, ScrollArea, Ui, vec2,
 };
 use std::time::Duration;
-use stillwright_night::session::{Command, Message, Weight};
+use stillwright_night::session::{Command, Message, Saving, Weight};
 
 /// Draw the line at the bottom.
 pub fn show(
@@ -59,12 +59,26 @@ pub fn show(
         newest(ui, tokens, desk, view);
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             ui.add_space(0.0);
-            let (saved, tip) = if desk.session.is_saved() {
-                ("Night saved", "Everything you chose is on disk, and comes back after a crash.")
-            } else {
-                ("Saving…", "What you chose is being written.")
+            let (saved, tip, colour) = match desk.session.saving() {
+                Saving::Done => (
+                    "Night saved",
+                    "Everything you chose is on disk, and comes back after a crash.",
+                    tokens.quiet,
+                ),
+                Saving::Soon => ("Saving…", "What you chose is being written.", tokens.quiet),
+                Saving::Failed => (
+                    "Night not saved",
+                    "It could not be written; it is tried again every few seconds. The messages say why.",
+                    tokens.trouble,
+                ),
+                Saving::Never => (
+                    "Night not saved",
+                    "What you choose now does not come back. The messages say why.",
+                    tokens.trouble,
+                ),
             };
-            ui.label(quiet(saved.into())).on_hover_text(tip);
+            let saved = RichText::new(saved).font(small()).color(colour);
+            ui.label(saved).on_hover_text(tip);
             if let Some(readout) = &view.readout {
                 ui.label(quiet(readout_words(readout)));
             }
@@ -109,7 +123,7 @@ fn newest(ui: &mut Ui, tokens: &Tokens, desk: &Desk<'_>, view: &mut ViewState) {
     if ui.add(button).on_hover_text(tip).clicked() {
         view.messages = !view.messages;
     }
-    let line = about(desk, message).lines().next().unwrap_or_default().to_string();
+    let line = words::gist(&about(desk, message)).to_string();
     let room = (ui.available_width() - 440.0).max(80.0);
     let mut job = egui::text::LayoutJob::simple_singleline(line, small(), colour);
     job.wrap = egui::text::TextWrapping::truncate_at_width(room);

@@ -220,7 +220,7 @@ fn all_stills(ui: &mut Ui, tokens: &Tokens, desk: &Desk<'_>, view: &mut ViewStat
     let height = (ui.ctx().content_rect().height() - 260.0).max(160.0);
     ScrollArea::vertical().max_height(height).show(ui, |ui| {
         for (id, outcome) in &all.outcomes {
-            let name = desk.session.entry(*id).map_or("a capture", name_of);
+            let name = desk.session.entry(*id).map_or_else(|| "a capture".into(), name_of);
             let (words, colour) = match outcome {
                 StillOutcome::Written(written) => {
                     (written.files.still.display().to_string(), tokens.quiet)

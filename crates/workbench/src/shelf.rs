@@ -13,6 +13,7 @@ use egui::{
     vec2,
 };
 use std::collections::HashMap;
+use std::path::Path;
 use std::time::Duration;
 use stillwright_night::session::{CaptureId, CaptureState, Command, Entry, PictureId};
 
@@ -104,9 +105,14 @@ fn card_menu(ui: &mut Ui, desk: &mut Desk<'_>, view: &mut ViewState, entry: &Ent
     }
 }
 
-/// What a card is called: its file without the ending.
-pub fn name_of(entry: &Entry) -> &str {
-    entry.path.file_stem().and_then(|stem| stem.to_str()).unwrap_or(&entry.name)
+/// What a card is called: its file without the ending, of a sequence the first and the last one.
+pub fn name_of(entry: &Entry) -> String {
+    let stem = |name: &Path| name.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    let first = stem(&entry.path);
+    match entry.facts.as_ref().and_then(|facts| facts.last_file.as_ref()) {
+        Some(last) => format!("{first} to {}", stem(Path::new(last))),
+        None => first,
+    }
 }
 
 /// Where a capture stands, in words, and whether it is trouble.
@@ -143,9 +149,9 @@ pub fn state_words(entry: &Entry) -> (String, bool) {
         CaptureState::Growing => ("Still being recorded".into(), false),
         CaptureState::Gone => ("The file is gone".into(), true),
         CaptureState::Failed { words } => {
-            // What it is; what was expected and what to do stands in the lightbox and in the message.
-            let line = words.lines().next().unwrap_or("it could not be done");
-            (words::sentence(line.split(": expected").next().unwrap_or(line)), true)
+            // What was expected and what to do stands in the lightbox and in the message.
+            let line = words::gist(words);
+            (words::sentence(if line.is_empty() { "it could not be done" } else { line }), true)
         }
     }
 }
@@ -154,7 +160,9 @@ fn facts_words(entry: &Entry) -> String {
     let Some(facts) = &entry.facts else {
         return entry.stamp.map_or(String::new(), |stamp| words::bytes(stamp.bytes));
     };
-    let frames = words::counted(facts.frames, "frame", "frames");
+    // The pictures of a sequence are its frames.
+    let one = if facts.files > 1 { ("picture", "pictures") } else { ("frame", "frames") };
+    let frames = words::counted(facts.frames, one.0, one.1);
     let length = facts.duration_s.map_or(String::new(), |s| format!(" · {}", words::seconds(s)));
     format!("{}\n{frames}{length}", words::size(facts.width, facts.height))
 }
@@ -208,8 +216,7 @@ fn card(
     let x = picture.right() + 10.0;
     let clipped =
         painter.with_clip_rect(Rect::from_min_max(pos2(x, rect.top()), rect.max - vec2(8.0, 0.0)));
-    let mut job =
-        egui::text::LayoutJob::simple_singleline(name_of(entry).into(), title(), tokens.text);
+    let mut job = egui::text::LayoutJob::simple_singleline(name_of(entry), title(), tokens.text);
     job.wrap = egui::text::TextWrapping::truncate_at_width(inner.right() - x);
     clipped.galley(pos2(x, inner.top() - 2.0), painter.layout_job(job), tokens.text);
     clipped.text(

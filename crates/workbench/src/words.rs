@@ -41,6 +41,12 @@ pub fn told(words: &str) -> String {
     lines.join("\n")
 }
 
+/// What it is, of an error that goes on to say what was expected and what to do.
+pub fn gist(words: &str) -> &str {
+    let line = words.trim_start().lines().next().unwrap_or_default();
+    line.split_once(": expected").map_or(line, |(gist, _)| gist).trim_end()
+}
+
 /// A number with three significant digits at most, without needless zeros.
 pub fn number(value: f64) -> String {
     if !value.is_finite() {
@@ -156,6 +162,8 @@ mod tests {
             assert_eq!(plain(count(n)), words);
         }
         assert_eq!(told("no disk\n  find it\n  /a/b.ser"), "No disk\nFind it\n/a/b.ser");
+        assert_eq!(gist("  no capture: expected SER, found text\n  find it"), "no capture");
+        assert_eq!((gist("no disk\n  find it"), gist("")), ("no disk", ""));
         assert_eq!((sentence("grading x"), sentence("")), ("Grading x".into(), String::new()));
         assert_eq!(counted(1, "frame", "frames"), "1 frame");
         assert_eq!(plain(counted(2000, "frame", "frames")), "2 000 frames");

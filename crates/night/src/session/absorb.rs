@@ -13,7 +13,7 @@ use super::orders::Order;
 use super::{Session, gather, look};
 use crate::discard::later;
 use crate::still::whole;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 impl Session {
@@ -139,12 +139,16 @@ impl Session {
             Output::Ordered { id, outcome, made } => self.ordered(id, outcome, made),
             Output::Looked(looks) => looks.into_iter().for_each(|(id, look)| self.looked(id, look)),
             Output::Saved(Ok(())) => {
-                self.save_failed = false;
+                if std::mem::take(&mut self.save_failed) {
+                    self.tell(Weight::Note, None, "the night is saved again".into());
+                }
                 self.effects.push(Effect::Saved);
             }
             Output::Saved(Err(words)) => {
-                self.save_failed = true;
-                self.tell(Weight::Trouble, None, words);
+                // It is tried again and again, and told once.
+                if !std::mem::replace(&mut self.save_failed, true) {
+                    self.tell(Weight::Trouble, None, words);
+                }
             }
             Output::Named(Ok(NamedChange::Kept(kept))) => {
                 self.named.retain(|named| named.name != kept.name);
@@ -215,6 +219,7 @@ impl Session {
         let earlier = entry.inner.saved_stamp.take().filter(|stamp| *stamp != opened.stamp);
         let renewed = known != Some(opened.stamp);
         entry.stamp = Some(opened.stamp);
+        entry.name = whole_name(&entry.path, opened.report.last_file.as_deref());
         entry.facts = Some(opened.report);
         entry.inner.source = Some(opened.source);
         entry.inner.calibration = opened.calibration;
@@ -391,6 +396,12 @@ impl Session {
             }
         }
     }
+}
+
+/// What a capture is called: its file, of a sequence the first and the last.
+fn whole_name(path: &Path, last: Option<&str>) -> String {
+    let first = path.file_name().unwrap_or_default().to_string_lossy();
+    last.map_or_else(|| first.clone().into_owned(), |last| format!("{first} to {last}"))
 }
 
 impl Entry {

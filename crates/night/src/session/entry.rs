@@ -118,7 +118,7 @@ pub struct Entry {
     pub id: CaptureId,
     /// Its file.
     pub path: PathBuf,
-    /// The file's name without its folder.
+    /// The file's name without its folder; of a sequence, once open, those of its first and last file.
     pub name: String,
     /// Where it stands.
     pub state: CaptureState,

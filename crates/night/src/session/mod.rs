@@ -108,6 +108,19 @@ pub struct QueueProgress {
     pub total: usize,
 }
 
+/// How the saving of the night stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Saving {
+    /// The night file has everything.
+    Done,
+    /// Something is about to be written.
+    Soon,
+    /// It could not be written; it is tried again.
+    Failed,
+    /// It may not be written: its folder cannot be used, or what is there must not be overwritten.
+    Never,
+}
+
 /// Why a session could not be opened.
 #[derive(Debug, thiserror::Error)]
 pub enum OpenError {
@@ -373,7 +386,20 @@ impl Session {
 
     /// Whether the night file has everything.
     pub fn is_saved(&self) -> bool {
-        self.may_save && !self.dirty && !self.save_failed && self.lanes.save.is_idle()
+        self.saving() == Saving::Done
+    }
+
+    /// How the saving of the night stands.
+    pub fn saving(&self) -> Saving {
+        if !self.may_save {
+            Saving::Never
+        } else if self.save_failed {
+            Saving::Failed
+        } else if self.dirty || !self.lanes.save.is_idle() {
+            Saving::Soon
+        } else {
+            Saving::Done
+        }
     }
 
     fn entry_mut(&mut self, id: CaptureId) -> Option<&mut Entry> {

@@ -21,6 +21,8 @@ use stillwright_sample::SampleSettings;
 const SLIDER_RESTS: Duration = Duration::from_millis(120);
 /// Time in which further changes go into the same saving of the night.
 const SAVING_WAITS: Duration = Duration::from_millis(300);
+/// Time after which the night is saved again where that failed: the disk may have room by then.
+const SAVING_TRIES_AGAIN: Duration = Duration::from_secs(3);
 
 impl Session {
     /// Start what is to be done and can be.
@@ -385,15 +387,17 @@ impl Session {
     }
 
     fn save_next(&mut self) {
-        if !self.dirty || !self.may_save || !self.lanes.save.is_idle() {
+        let wanted = self.dirty || self.save_failed;
+        if !wanted || !self.may_save || !self.lanes.save.is_idle() {
             return;
         }
+        let wait = if self.dirty { SAVING_WAITS } else { SAVING_TRIES_AGAIN };
         self.dirty = false;
         let night = self.snapshot();
         let path = self.options.places.night.clone();
         let running = Running::new(None, "saving the night".into(), Cancel::All);
         self.lanes.save.start(running, move |job| {
-            job.pause(SAVING_WAITS)?;
+            job.pause(wait)?;
             Ok(Output::Saved(night.write(&path)))
         });
     }
