@@ -89,9 +89,15 @@ fn unknown(head: &[u8]) -> Fault {
     let known: Vec<&str> = FORMATS.iter().map(|format| format.name).collect();
     let start = &head[..head.len().min(4)];
     let hex: Vec<String> = start.iter().map(|byte| format!("{byte:02x}")).collect();
+    let is_text = |byte: &u8| byte.is_ascii_graphic() || byte.is_ascii_whitespace();
+    let found = if head.iter().all(is_text) {
+        "plain text".to_string()
+    } else {
+        format!("a file that begins with the bytes {}", hex.join(" "))
+    };
     Fault::new(
         format!("a capture ({})", known.join(", ")),
-        format!("a file that begins with {}", hex.join(" ")),
+        found,
         None,
         "record as one of these, or convert it to one without loss",
     )
@@ -102,4 +108,20 @@ fn unknown(head: &[u8]) -> Fault {
 pub(crate) fn begins_with(head: &[u8], id: &[u8]) -> bool {
     let n = head.len().min(id.len());
     n >= id.len().min(4) && head[..n] == id[..n]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_no_capture_is_told_as_what_it_is() {
+        for (head, found) in [
+            (&b"no capture at all\n"[..], "found plain text"),
+            (b"PK\x03\x04zip", "found a file that begins with the bytes 50 4b 03 04"),
+        ] {
+            let words = unknown(head).to_string();
+            assert!(words.contains(found), "{words}");
+        }
+    }
 }

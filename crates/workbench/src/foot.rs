@@ -123,7 +123,11 @@ fn newest(ui: &mut Ui, tokens: &Tokens, desk: &Desk<'_>, view: &mut ViewState) {
     if ui.add(button).on_hover_text(tip).clicked() {
         view.messages = !view.messages;
     }
-    let line = words::gist(&about(desk, message)).to_string();
+    let gist = words::gist(&message.words);
+    let line = match message.capture.and_then(|id| desk.session.entry(id)) {
+        Some(entry) if !gist.contains(&entry.name) => format!("{}: {gist}", entry.name),
+        _ => words::sentence(gist),
+    };
     let room = (ui.available_width() - 440.0).max(80.0);
     let mut job = egui::text::LayoutJob::simple_singleline(line, small(), colour);
     job.wrap = egui::text::TextWrapping::truncate_at_width(room);
