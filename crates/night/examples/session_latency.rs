@@ -52,6 +52,7 @@ fn main() {
         ("the whole picture", Region { left: 0, top: 0, width: WIDTH, height: HEIGHT }),
     ];
     for (round, (what, region)) in regions.into_iter().enumerate() {
+        // The slider moves at once, before anything was prepared for what is looked at.
         bench.send(Command::LookAt { id, region: Some(region) });
         let mut waits = Vec::new();
         let (mut area, mut own) = (0, 0.0f64);

@@ -117,8 +117,9 @@ pub(crate) fn is_alone(paths: &[PathBuf]) -> bool {
     }
 }
 
-/// The sequences among picture files of one folder: the first file of each; single pictures are
-/// left out, for a picture alone is a result or a snapshot far more often than a capture.
+/// The captures among picture files of one folder: the first file of each sequence, and cubes, which hold
+/// many pictures each. Single pictures are left out, for a picture alone is a result or a snapshot
+/// far more often than a capture.
 pub(crate) fn first_of_each(paths: Vec<PathBuf>) -> Vec<PathBuf> {
     let mut rest = paths;
     let mut firsts = Vec::new();
@@ -136,6 +137,7 @@ pub(crate) fn first_of_each(paths: Vec<PathBuf>) -> Vec<PathBuf> {
         let taken: HashSet<&PathBuf> = members.iter().collect();
         rest.retain(|path| !taken.contains(path));
     }
+    firsts.extend(rest.into_iter().filter(|path| !is_alone(std::slice::from_ref(path))));
     firsts
 }
 
@@ -299,6 +301,36 @@ mod tests {
         let error = capture.read_frame(1, &mut frame).unwrap_err().to_string();
         assert!(error.contains("r2.png"), "{error}");
         assert!(capture.read_frame(2, &mut frame).is_ok());
+    }
+
+    #[test]
+    fn a_cube_beside_a_sequence_is_a_capture_too() {
+        let home = tempfile::tempdir().unwrap();
+        let fits = |name: &str, planes: usize| {
+            let cards = [
+                "SIMPLE  =                    T".to_string(),
+                "BITPIX  =                    8".to_string(),
+                "NAXIS   =                    3".to_string(),
+                "NAXIS1  =                    4".to_string(),
+                "NAXIS2  =                    3".to_string(),
+                format!("NAXIS3  = {planes:>20}"),
+                "END".to_string(),
+            ];
+            let mut bytes: Vec<u8> =
+                cards.iter().flat_map(|card| format!("{card:<80}").into_bytes()).collect();
+            bytes.resize(2880, b' ');
+            bytes.resize(2 * 2880, 7);
+            let path = home.path().join(name);
+            fs::write(&path, bytes).unwrap();
+            path
+        };
+        let (cube, other, single) = (fits("a-u8.fits", 5), fits("b.fits", 4), fits("c.fits", 1));
+        for number in [1, 2] {
+            picture(&home.path().join(format!("r{number}.png")), number);
+        }
+        let first = home.path().join("r1.png");
+        let all = [cube.clone(), other.clone(), single, first.clone(), home.path().join("r2.png")];
+        assert_eq!(first_of_each(all.to_vec()), [first, cube, other]);
     }
 
     #[test]

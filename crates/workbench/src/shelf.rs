@@ -110,9 +110,17 @@ pub fn name_of(entry: &Entry) -> String {
     let stem = |name: &Path| name.file_stem().unwrap_or_default().to_string_lossy().into_owned();
     let first = stem(&entry.path);
     match entry.facts.as_ref().and_then(|facts| facts.last_file.as_ref()) {
-        Some(last) => format!("{first} to {}", stem(Path::new(last))),
+        Some(last) => format!("{first} to {}", own_part(&first, &stem(Path::new(last)))),
         None => first,
     }
+}
+
+/// What `last` does not share with `first` at its beginning, its number whole.
+fn own_part<'a>(first: &str, last: &'a str) -> &'a str {
+    let shared = first.chars().zip(last.chars()).take_while(|(a, b)| a == b);
+    let shared: String = shared.map(|(a, _)| a).collect();
+    let before_number = shared.trim_end_matches(|c: char| c.is_ascii_digit());
+    last.strip_prefix(before_number).filter(|rest| !rest.is_empty()).unwrap_or(last)
 }
 
 /// Where a capture stands, in words, and whether it is trouble.
@@ -348,4 +356,22 @@ fn drop_hint(ui: &mut Ui, tokens: &Tokens, hovering: bool) {
     let words = ui.painter().layout_job(job);
     let top = rect.center().y - words.size().y / 2.0;
     ui.painter().galley(pos2(rect.center().x, top), words, tokens.quiet);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::own_part;
+
+    #[test]
+    fn a_sequence_ends_with_its_number() {
+        for (first, last, part) in [
+            ("moon_001", "moon_012", "012"),
+            ("r1", "r10", "10"),
+            ("7a", "12a", "12a"),
+            ("same", "same", "same"),
+            ("n\u{b0}1", "n\u{b0}2", "2"),
+        ] {
+            assert_eq!(own_part(first, last), part);
+        }
+    }
 }

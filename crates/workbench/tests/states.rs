@@ -217,7 +217,7 @@ fn numbered_pictures_go_by_their_first_and_last() {
     window.wait("the sequence", |app| {
         app.session().selected().is_some_and(|e| e.facts.is_some()) && app.session().is_idle()
     });
-    assert_eq!(card(&window, "moon_001 to moon_012"), "moon_001 to moon_012: Waiting");
+    assert_eq!(card(&window, "moon_001 to 012"), "moon_001 to 012: Waiting");
     assert_eq!(window.entry().name, "moon_001.png to moon_012.png");
     assert_eq!(window.entry().facts.as_ref().unwrap().files, 12);
 }

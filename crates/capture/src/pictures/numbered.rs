@@ -86,11 +86,12 @@ fn gaps(numbers: &[u64]) -> Vec<Remark> {
         .take(GAPS_NAMED)
         .map(|(from, to)| if to > from { format!("{from} to {to}") } else { from.to_string() })
         .collect();
+    let frames = if missing == 1 { "frame is" } else { "frames are" };
     let more = if wide.len() > GAPS_NAMED { ", ..." } else { "" };
     vec![Remark::new(
         RemarkCode::Gaps,
         format!(
-            "{} frames are missing from the numbers of the sequence: {}{more}; the others are used",
+            "{} {frames} missing from the numbers of the sequence: {}{more}; the others are used",
             grouped(missing),
             named.join(", ")
         ),
@@ -142,7 +143,7 @@ mod tests {
         assert_eq!(words(&[0, 1, 2, 3]), "");
         assert!(
             words(&[0, 1, 2, 3, 5, 6])
-                .starts_with("1 frames are missing from the numbers of the sequence: 4;")
+                .starts_with("1 frame is missing from the numbers of the sequence: 4;")
         );
         assert!(words(&[10, 20, 30, 70, 80, 90]).contains("3 frames are missing"));
         assert!(words(&[1, 2, 3, 4, 8, 9, 10]).contains("5 to 7"));

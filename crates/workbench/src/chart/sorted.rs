@@ -150,7 +150,8 @@ fn advice(painter: &egui::Painter, area: Rect, plot: Rect, tokens: &Tokens, data
     let Some(advice) = data.advice else { return };
     let bits = || advice.ladder.iter().map(|rung| rung.information_bits);
     let most = bits().fold(f64::MIN, f64::max);
-    let least = bits().fold(f64::MAX, f64::min);
+    // Differences of a few per cent must not look like more.
+    let least = bits().fold(f64::MAX, f64::min).min(0.85 * most);
     if most > least {
         let line: Vec<_> = advice
             .ladder
