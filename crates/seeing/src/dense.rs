@@ -273,39 +273,75 @@ fn add_row<'a>(
             continue;
         }
         *seen |= row.bit;
-        let mut at = span.start;
-        while at < span.end {
-            let m = (span.end - at).min(LANES);
+        let whole = span.start + span.len() / LANES * LANES;
+        for at in (span.start..whole).step_by(LANES) {
+            let lane = |values: &[f32]| -> [f32; LANES] {
+                values[at..].first_chunk().copied().unwrap_or_default()
+            };
+            let mut f = [0.0f32; LANES];
+            for (l, f) in f.iter_mut().enumerate() {
+                let x = at + l;
+                *f = cubic(
+                    frame,
+                    stride,
+                    corner[x],
+                    (&table_at(table, px[x]), &table_at(table, py[x])),
+                );
+            }
+            add_lanes(sums, &f, &lane(row.reference), &lane(slope_x), &lane(slope_y));
+        }
+        if whole < span.end {
             let (mut f, mut r) = ([0.0f32; LANES], [0.0f32; LANES]);
             let (mut gx, mut gy) = ([0.0f32; LANES], [0.0f32; LANES]);
-            for (l, x) in (at..at + m).enumerate() {
-                let wx = &table[usize::from(px[x]).min(PHASES)];
-                let wy = &table[usize::from(py[x]).min(PHASES)];
-                let from = corner[x] as usize;
-                let mut sum = [0.0f32; 4];
-                for (tap, wy) in wy.iter().enumerate() {
-                    let start = from + tap * stride;
-                    let line = &frame[start..start + 4];
-                    for i in 0..4 {
-                        sum[i] += wy * line[i];
-                    }
-                }
-                for i in 0..4 {
-                    sum[i] *= wx[i];
-                }
-                f[l] = (sum[0] + sum[2]) + (sum[1] + sum[3]);
+            for (l, x) in (whole..span.end).enumerate() {
+                f[l] = cubic(
+                    frame,
+                    stride,
+                    corner[x],
+                    (&table_at(table, px[x]), &table_at(table, py[x])),
+                );
+                (r[l], gx[l], gy[l]) = (row.reference[x], slope_x[x], slope_y[x]);
             }
-            r[..m].copy_from_slice(&row.reference[at..at + m]);
-            gx[..m].copy_from_slice(&slope_x[at..at + m]);
-            gy[..m].copy_from_slice(&slope_y[at..at + m]);
-            for l in 0..LANES {
-                sums[0][l] += f[l] * r[l];
-                sums[1][l] += f[l] * f[l];
-                sums[2][l] += gx[l] * f[l];
-                sums[3][l] += gy[l] * f[l];
-            }
-            at += m;
+            add_lanes(sums, &f, &r, &gx, &gy);
         }
+    }
+}
+
+#[inline(always)]
+fn table_at(table: &[[f32; 4]; PHASES + 1], phase: u16) -> [f32; 4] {
+    table[usize::from(phase).min(PHASES)]
+}
+
+/// The frame between the 4 x 4 px from `corner` on.
+#[inline(always)]
+fn cubic(frame: &[f32], stride: usize, corner: u32, (wx, wy): (&[f32; 4], &[f32; 4])) -> f32 {
+    let mut sum = [0.0f32; 4];
+    for (tap, wy) in wy.iter().enumerate() {
+        let start = corner as usize + tap * stride;
+        let line = &frame[start..start + 4];
+        for i in 0..4 {
+            sum[i] += wy * line[i];
+        }
+    }
+    for i in 0..4 {
+        sum[i] *= wx[i];
+    }
+    (sum[0] + sum[2]) + (sum[1] + sum[3])
+}
+
+#[inline(always)]
+fn add_lanes(
+    sums: &mut [[f32; LANES]; 4],
+    f: &[f32; LANES],
+    r: &[f32; LANES],
+    gx: &[f32; LANES],
+    gy: &[f32; LANES],
+) {
+    for l in 0..LANES {
+        sums[0][l] += f[l] * r[l];
+        sums[1][l] += f[l] * f[l];
+        sums[2][l] += gx[l] * f[l];
+        sums[3][l] += gy[l] * f[l];
     }
 }
 

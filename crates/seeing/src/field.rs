@@ -137,28 +137,48 @@ const MOST_SHARES: usize = 128;
 /// begins at a whole px, and its positions are the same in all of them.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn whole_px(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
-    let (half, n) = (cell_px / 2, line.len() as isize);
+    // The usual sides are known to the compiler, which then lays an interval into registers.
+    match cell_px {
+        8 => intervals(line, 8, from, out),
+        16 => intervals(line, 16, from, out),
+        side => intervals(line, side, from, out),
+    }
+}
+
+#[inline(always)]
+fn intervals(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
     // Share of the way between two centres at each px of an interval.
     let mut shares = [0.0f32; MOST_SHARES];
     for (k, share) in shares[..cell_px].iter_mut().enumerate() {
         *share = (k as f32 + 0.5) / cell_px as f32;
     }
-    let mut x = 0;
-    while x < out.len() {
-        let at = (from + x) as isize - half as isize;
-        let i = at.div_euclid(cell_px as isize);
-        let within = at.rem_euclid(cell_px as isize) as usize;
-        let run = (cell_px - within).min(out.len() - x);
-        let shares = &shares[within..within + run];
-        let value = |k: isize| line[(i + k).clamp(0, n - 1) as usize];
-        let (p, q, r, s) = (value(-1), value(0), value(1), value(2));
-        let c1 = 0.5 * (r - p);
-        let c2 = p - 2.5 * q + 2.0 * r - 0.5 * s;
-        let c3 = 0.5 * (s - p) + 1.5 * (q - r);
-        for (o, t) in out[x..x + run].iter_mut().zip(shares) {
-            *o = q + t * (c1 + t * (c2 + t * c3));
-        }
-        x += run;
+    let at = from as isize - (cell_px / 2) as isize;
+    let first = at.div_euclid(cell_px as isize);
+    let within = at.rem_euclid(cell_px as isize) as usize;
+    let run = (cell_px - within).min(out.len());
+    let (begun, whole) = out.split_at_mut(run);
+    along(line, first, &shares[within..within + run], begun);
+    let mut intervals = whole.chunks_exact_mut(cell_px);
+    let mut i = first + 1;
+    for out in &mut intervals {
+        along(line, i, &shares[..cell_px], out);
+        i += 1;
+    }
+    let rest = intervals.into_remainder();
+    along(line, i, &shares[..rest.len()], rest);
+}
+
+/// Values between the centres `i` and `i + 1`, at `shares` of the way.
+#[inline(always)]
+fn along(line: &[f32], i: isize, shares: &[f32], out: &mut [f32]) {
+    let last = line.len() as isize - 1;
+    let value = |k: isize| line[(i + k).clamp(0, last) as usize];
+    let (p, q, r, s) = (value(-1), value(0), value(1), value(2));
+    let c1 = 0.5 * (r - p);
+    let c2 = p - 2.5 * q + 2.0 * r - 0.5 * s;
+    let c3 = 0.5 * (s - p) + 1.5 * (q - r);
+    for (o, t) in out.iter_mut().zip(shares) {
+        *o = q + t * (c1 + t * (c2 + t * c3));
     }
 }
 

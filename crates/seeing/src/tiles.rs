@@ -37,7 +37,7 @@ struct Tile {
     at: (usize, usize),
     /// Left and top edge, px of the reduced raster.
     corner: (usize, usize),
-    /// Its samples times the window's square, rows padded to lanes; sum of squares under it.
+    /// Its samples times the window's square.
     weighted: Vec<f32>,
 }
 
@@ -55,6 +55,7 @@ pub(crate) struct FoundTile {
 pub(crate) struct TilesWork {
     reduced: Raster,
     patch: Vec<f32>,
+    energy: Vec<[f32; SPAN]>,
     grid: Vec<Option<FoundTile>>,
     near_x: Vec<f32>,
     near_y: Vec<f32>,
@@ -76,7 +77,7 @@ impl Tiles {
         let mut reduced = Raster::default();
         reduce(reference, factor, &mut reduced);
         let small = (side.0 / factor, side.1 / factor);
-        let window: Vec<f32> = window(small);
+        let (across, down) = window(small);
         let lefts = places(reference.width, side.0, spacing);
         let tops = places(reference.height, side.1, spacing);
         let mut tiles =
@@ -91,11 +92,10 @@ impl Tiles {
                     (left / factor).min(reduced.width - small.0),
                     (top / factor).min(reduced.height - small.1),
                 );
-                let mut weighted = Vec::with_capacity(window.len());
+                let mut weighted = Vec::with_capacity(small.0 * small.1);
                 for y in 0..small.1 {
                     let row = &reduced.row(corner.1 + y)[corner.0..corner.0 + small.0];
-                    let weights = &window[y * small.0..(y + 1) * small.0];
-                    weighted.extend(row.iter().zip(weights).map(|(r, w)| r * w));
+                    weighted.extend(row.iter().zip(&across).map(|(r, w)| r * (w * down[y])));
                 }
                 tiles.places.push(Tile { at: (i, j), corner, weighted });
             }
@@ -127,7 +127,7 @@ impl Tiles {
         reduce(frame, self.factor, &mut work.reduced);
         work.grid.clear();
         work.grid.resize(self.grid.0 * self.grid.1, None);
-        let window = window(self.side);
+        let (across, down) = window(self.side);
         let start = ((home.0 / scale).round(), (home.1 / scale).round());
         if !(start.0.abs() < 1e6 && start.1.abs() < 1e6) {
             work.found.clear();
@@ -142,7 +142,9 @@ impl Tiles {
                 continue;
             }
             let start = (start.0 as isize, start.1 as isize);
-            let moved = self.find(tile, &window, &work.reduced, start, &mut work.patch);
+            let window = (across.as_slice(), down.as_slice());
+            let buffers = (&mut work.patch, &mut work.energy);
+            let moved = self.find(tile, window, &work.reduced, start, buffers);
             let slot = &mut work.grid[tile.at.1 * self.grid.0 + tile.at.0];
             *slot = moved.map(|(x, y)| FoundTile { centre, moved: (x * scale, y * scale) });
         }
@@ -154,10 +156,10 @@ impl Tiles {
     fn find(
         &self,
         tile: &Tile,
-        window: &[f32],
+        window: (&[f32], &[f32]),
         frame: &Raster,
         start: (isize, isize),
-        patch: &mut Vec<f32>,
+        (patch, energy): (&mut Vec<f32>, &mut Vec<[f32; SPAN]>),
     ) -> Option<(f32, f32)> {
         let (width, height) = self.side;
         let mut middle = start;
@@ -166,7 +168,7 @@ impl Tiles {
             let top = tile.corner.1 as isize + middle.1 - REACH as isize;
             let size = (width + 2 * REACH, height + 2 * REACH);
             cut(frame, (left, top), size, patch);
-            let scores = correlate(patch, self.side, &tile.weighted, window);
+            let scores = correlate(patch, &tile.weighted, window, energy);
             let mut best = 0;
             for (i, score) in scores.iter().enumerate() {
                 if *score > scores[best] {
@@ -222,10 +224,10 @@ impl Tiles {
     }
 }
 
-/// Square of a Hann window.
-fn window((width, height): (usize, usize)) -> Vec<f32> {
-    let (x, y) = (taper(width, 0.5), taper(height, 0.5));
-    y.iter().flat_map(|b| x.iter().map(move |a| (a * b) * (a * b))).collect()
+/// Squares of a Hann window, across and down; the window is their product.
+fn window((width, height): (usize, usize)) -> (Vec<f32>, Vec<f32>) {
+    let squares = |n: usize| taper(n, 0.5).into_iter().map(|w| w * w).collect();
+    (squares(width), squares(height))
 }
 
 /// Energy of the slopes of a tile: how much there is to hold on to.
@@ -277,42 +279,58 @@ fn cut(
 }
 
 /// Correlation of the tile with the patch at every place of the range, row after row,
-/// divided by the root of the patch's energy there; 0 where the patch is empty.
+/// divided by the root of the patch's energy there; 0 where the patch is empty. The window is `across` times `down`.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn correlate(
     patch: &[f32],
-    (width, height): (usize, usize),
     weighted: &[f32],
-    window: &[f32],
+    (across, down): (&[f32], &[f32]),
+    rows: &mut Vec<[f32; SPAN]>,
 ) -> [f32; SPAN * SPAN] {
     const LANES: usize = 8;
+    let (width, height) = (across.len(), down.len());
     let stride = width + 2 * REACH;
+    // The window's energy row by row, then down: the window is a product.
+    rows.clear();
+    for line in patch.chunks_exact(stride) {
+        let mut sums = [0.0f32; SPAN];
+        for (x, w) in across.iter().enumerate() {
+            for (sum, f) in sums.iter_mut().zip(&line[x..x + SPAN]) {
+                *sum += w * (f * f);
+            }
+        }
+        rows.push(sums);
+    }
     let mut scores = [0.0; SPAN * SPAN];
     for dy in 0..SPAN {
-        for dx in 0..SPAN {
-            let (mut product, mut energy) = ([0.0f32; LANES], [0.0f32; LANES]);
-            for y in 0..height {
-                let start = (y + dy) * stride + dx;
-                let f = &patch[start..start + width];
-                let r = &weighted[y * width..(y + 1) * width];
-                let w = &window[y * width..(y + 1) * width];
-                let (f8, f_rest) = f.as_chunks::<LANES>();
-                let (r8, r_rest) = r.as_chunks::<LANES>();
-                let (w8, w_rest) = w.as_chunks::<LANES>();
-                for ((f, r), w) in f8.iter().zip(r8).zip(w8) {
+        // A row of the tile is held while it is laid on every place.
+        let mut products = [[0.0f32; LANES]; SPAN];
+        let mut energies = [0.0f32; SPAN];
+        for y in 0..height {
+            let line = &patch[(y + dy) * stride..(y + dy + 1) * stride];
+            let (r8, r_rest) = weighted[y * width..(y + 1) * width].as_chunks::<LANES>();
+            for (at, r) in r8.iter().enumerate() {
+                let f = &line[at * LANES..][..LANES + SPAN - 1];
+                for (dx, product) in products.iter_mut().enumerate() {
                     for l in 0..LANES {
-                        product[l] += f[l] * r[l];
-                        energy[l] += w[l] * f[l] * f[l];
+                        product[l] += f[dx + l] * r[l];
                     }
                 }
-                for (l, ((f, r), w)) in f_rest.iter().zip(r_rest).zip(w_rest).enumerate() {
-                    product[l] += f * r;
-                    energy[l] += w * f * f;
+            }
+            let at = r8.len() * LANES;
+            for (dx, product) in products.iter_mut().enumerate() {
+                for (l, r) in r_rest.iter().enumerate() {
+                    product[l] += line[at + dx + l] * r;
                 }
             }
-            let (product, energy): (f32, f32) = (product.iter().sum(), energy.iter().sum());
-            if energy > 0.0 {
-                scores[dy * SPAN + dx] = product / energy.sqrt();
+            for (energy, row) in energies.iter_mut().zip(&rows[y + dy]) {
+                *energy += down[y] * row;
+            }
+        }
+        for dx in 0..SPAN {
+            if energies[dx] > 0.0 {
+                let product: f32 = products[dx].iter().sum();
+                scores[dy * SPAN + dx] = product / energies[dx].sqrt();
             }
         }
     }

@@ -7,7 +7,7 @@
 use crate::credible::Expected;
 use crate::foreign::Foreign;
 use crate::halves::Region;
-use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums, lanczos};
+use crate::resample::{BLOCK, Columns, Extent, Places, RAMP, RowPlace, RowSums, lanczos};
 use crate::window::{PAD, STRIDE, Window};
 use ndarray::{Array3, ArrayViewMut3, Axis, Zip, s};
 use rayon::prelude::*;
@@ -218,6 +218,7 @@ struct StripWork {
     /// Whether a row of the block has any weight.
     counts: [bool; STRIP_ROWS],
     window: Window,
+    columns: Box<Columns>,
     /// Samples of the rows of a piece, and which of them are foreign.
     samples: Vec<[f32; BLOCK]>,
     foreign: Foreign,
@@ -233,6 +234,7 @@ impl Default for StripWork {
             places: vec![Places::default(); STRIP_ROWS],
             counts: [false; STRIP_ROWS],
             window: Window::default(),
+            columns: Box::new([[0.0; 8]; BLOCK]),
             samples: vec![[0.0; BLOCK]; STRIP_ROWS],
             foreign: Foreign::new(STRIP_ROWS),
         }
@@ -347,7 +349,7 @@ impl Setting<'_> {
                 for row in (0..rows).filter(|row| work.counts[*row]) {
                     let (places, samples) = (&mut work.places[row], &mut work.samples[row][..n]);
                     places.within(n, &work.window);
-                    lanczos(&work.window, places, samples);
+                    lanczos(&work.window, places, &mut work.columns, samples);
                     let credible = self.credible(channel, strip.first_row + row, &piece);
                     if let Some(credible) = credible {
                         work.foreign.note(row, (samples, &places.weight), credible);
@@ -433,10 +435,8 @@ fn weight_row(
         let p = at(i.clamp(0, last as isize) as usize);
         let q = at((i + 1).clamp(0, last as isize) as usize);
         let step = (q - p) / side;
-        let mut share = 0.0;
-        for o in &mut out[x..x + run] {
+        for (o, share) in out[x..x + run].iter_mut().zip(&RAMP) {
             *o = p + (q - p) * begun + step * share;
-            share += 1.0;
         }
         x += run;
     }
