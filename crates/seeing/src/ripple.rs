@@ -8,7 +8,7 @@
 //!
 //! Work is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
 
-use crate::dense::{Dense, DenseWork};
+use crate::dense::{Dense, DenseWork, ROW_STEP};
 use crate::field::{self, Field, Measured, Smoothness, SolveWork};
 use crate::raster::{BandPass, Raster, reduce};
 use crate::tiles::{Tiles, TilesWork};
@@ -266,7 +266,8 @@ impl Aligner {
                 if rr > 0.0 && s.n > 0.0 {
                     let c = (fr / rr).clamp(0.2, 1.5);
                     let scatter = (ff - 2.0 * c * fr + c * c * rr).max(0.0) / count;
-                    let trust = c * c / (CORRELATED_PX * scatter.max(0.5 * usual).max(1e-20));
+                    let alike = CORRELATED_PX / ROW_STEP as f32;
+                    let trust = c * c / (alike * scatter.max(0.5 * usual).max(1e-20));
                     // f(x + u) = c r(x + d): the field is off by d, to be taken off.
                     let (bx, by) = ((s.xf - c * s.xr) / c, (s.yf - c * s.yr) / c);
                     let ridge = 1e-3 * (s.xx + s.yy) + 1e-20;
