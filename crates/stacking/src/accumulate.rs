@@ -210,6 +210,7 @@ struct Strip<'a, 'b> {
 /// Buffers of one worker.
 struct StripWork {
     expander: RowExpander,
+    spans: Vec<Range<usize>>,
     /// Displacements and weights of the rows of a block.
     dx: Vec<[f32; BLOCK]>,
     dy: Vec<[f32; BLOCK]>,
@@ -228,6 +229,7 @@ impl Default for StripWork {
     fn default() -> Self {
         StripWork {
             expander: RowExpander::default(),
+            spans: Vec::new(),
             dx: vec![[0.0; BLOCK]; STRIP_ROWS],
             dy: vec![[0.0; BLOCK]; STRIP_ROWS],
             weight: vec![[0.0; BLOCK]; STRIP_ROWS],
@@ -252,16 +254,53 @@ impl Setting<'_> {
     ) -> u64 {
         let (channels, rows, width) = strip.sums.dim();
         let mut refused = 0;
-        for first in (0..width).step_by(BLOCK) {
-            let columns = first..(first + BLOCK).min(width);
-            if !self.prepare(frame, weight, &strip, rows, columns.clone(), work) {
-                continue;
-            }
-            for channel in 0..channels {
-                refused += self.add_block(frame, channel, &mut strip, columns.clone(), work);
+        let mut spans = std::mem::take(&mut work.spans);
+        self.weighty(weight, (strip.first_row, rows), width, &mut spans);
+        for span in &spans {
+            for first in span.clone().step_by(BLOCK) {
+                let columns = first..(first + BLOCK).min(span.end);
+                if !self.prepare(frame, weight, &strip, rows, columns.clone(), work) {
+                    continue;
+                }
+                for channel in 0..channels {
+                    refused += self.add_block(frame, channel, &mut strip, columns.clone(), work);
+                }
             }
         }
+        work.spans = spans;
         refused
+    }
+
+    /// The columns of a strip (its first row and how many) to which any cell lends weight, as spans in
+    /// order; a column more on either side does no harm.
+    fn weighty(
+        &self,
+        weight: &[f32],
+        (first_row, rows): (usize, usize),
+        width: usize,
+        spans: &mut Vec<Range<usize>>,
+    ) {
+        spans.clear();
+        let cells = &self.cells;
+        let side = cells.cell_px as f32 * self.scale;
+        let last = (cells.columns.saturating_sub(1), cells.rows.saturating_sub(1));
+        let above = |y: usize| (((y as f32 + 0.5) / side - 0.5).max(0.0) as usize).min(last.1);
+        let touched = above(first_row)..=(above(first_row + rows.max(1) - 1) + 1).min(last.1);
+        for i in 0..cells.columns {
+            if touched.clone().all(|j| weight[j * cells.columns + i] == 0.0) {
+                continue;
+            }
+            // Weight blends to the centres of the neighbours, and to the very edge.
+            let left = if i == 0 { 0.0 } else { ((i as f32 - 0.5) * side).floor() - 1.0 };
+            let right = if i == last.0 { f32::MAX } else { ((i as f32 + 1.5) * side).ceil() + 1.0 };
+            let from = (left as usize).saturating_sub(self.origin.0);
+            let to = (right as usize).saturating_sub(self.origin.0).min(width);
+            match spans.last_mut() {
+                Some(before) if from <= before.end => before.end = to.max(before.end),
+                _ if from < to => spans.push(from..to),
+                _ => {}
+            }
+        }
     }
 
     /// Weights and displacements of a block; false when it has no weight at all.

@@ -155,25 +155,27 @@ fn place<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
         us[x] = if inside { u } else { 0.0 };
         vs[x] = if inside { v } else { 0.0 };
     }
-    let (mut low_u, mut high_u) = ([f32::MAX; LANES], [f32::MIN; LANES]);
-    let (mut low_v, mut high_v) = ([f32::MAX; LANES], [f32::MIN; LANES]);
-    let mut reach = |l: usize, u: f32, v: f32, counts: bool| {
-        let (from, to) = if counts { (u, u) } else { (f32::MAX, f32::MIN) };
-        low_u[l] = if from < low_u[l] { from } else { low_u[l] };
-        high_u[l] = if to > high_u[l] { to } else { high_u[l] };
-        let (from, to) = if counts { (v, v) } else { (f32::MAX, f32::MIN) };
-        low_v[l] = if from < low_v[l] { from } else { low_v[l] };
-        high_v[l] = if to > high_v[l] { to } else { high_v[l] };
-    };
+    let mut low = [[f32::MAX; LANES]; 2];
+    let mut high = [[f32::MIN; LANES]; 2];
     let whole = n / LANES * LANES;
-    for x in (0..whole).step_by(LANES) {
-        for l in 0..LANES {
-            reach(l, us[x + l], vs[x + l], ws[x + l] != 0.0);
+    let (ws, [us, vs]) = (&ws[..n], [&us[..n], &vs[..n]]);
+    for ((low, high), at) in low.iter_mut().zip(&mut high).zip([us, vs]) {
+        let lanes = at.as_chunks::<LANES>().0.iter().zip(ws.as_chunks::<LANES>().0);
+        for (at, weight) in lanes {
+            for l in 0..LANES {
+                let from = if weight[l] != 0.0 { at[l] } else { f32::MAX };
+                let to = if weight[l] != 0.0 { at[l] } else { f32::MIN };
+                low[l] = if from < low[l] { from } else { low[l] };
+                high[l] = if to > high[l] { to } else { high[l] };
+            }
+        }
+        for x in (whole..n).filter(|x| ws[*x] != 0.0) {
+            low[0] = low[0].min(at[x]);
+            high[0] = high[0].max(at[x]);
         }
     }
-    for x in whole..n {
-        reach(x - whole, us[x], vs[x], ws[x] != 0.0);
-    }
+    let [low_u, low_v] = low;
+    let [high_u, high_v] = high;
     Extent {
         left: low_u.into_iter().fold(f32::MAX, f32::min),
         right: high_u.into_iter().fold(f32::MIN, f32::max),
