@@ -13,65 +13,88 @@ pub(crate) struct Step {
     pub normal: [f32; 3],
 }
 
-/// Weighted sums of one step: template r, frame f, slopes g.
+/// Weighted sums of the template r and its slopes g alone, over the px that count.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Sums {
+pub(crate) struct Own {
     w: f64,
     rr: f64,
-    fr: f64,
-    ff: f64,
     xx: f64,
     xy: f64,
     yy: f64,
-    xf: f64,
-    yf: f64,
     xr: f64,
     yr: f64,
 }
 
+impl Own {
+    /// Add a row: window, template, slopes.
+    pub(crate) fn add_row(&mut self, window: &[f32], r: &[f32], slopes: (&[f32], &[f32])) {
+        let [w, rr, xx, xy, yy, xr, yr] = own_sums(window, r, slopes);
+        self.w += w;
+        self.rr += rr;
+        self.xx += xx;
+        self.xy += xy;
+        self.yy += yy;
+        self.xr += xr;
+        self.yr += yr;
+    }
+}
+
+/// Weighted sums of one step: template r, frame f, slopes g.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sums {
+    own: Own,
+    fr: f64,
+    ff: f64,
+    xf: f64,
+    yf: f64,
+}
+
+/// One row of what a frame is compared with: the window, and template and slopes times the window.
+#[derive(Clone, Copy)]
+pub(crate) struct Weighted<'a> {
+    pub window: &'a [f32],
+    pub r: &'a [f32],
+    pub slope_x: &'a [f32],
+    pub slope_y: &'a [f32],
+}
+
 impl Sums {
+    pub(crate) fn new(own: Own) -> Sums {
+        Sums { own, fr: 0.0, ff: 0.0, xf: 0.0, yf: 0.0 }
+    }
+
     pub(crate) fn add_row(
         &mut self,
         ring: [&[f32]; TAPS],
         tap: [f32; TAPS],
-        values: &[f32],
-        slope_x: &[f32],
-        slope_y: &[f32],
-        window: &[f32],
+        weighted: Weighted<'_>,
     ) {
-        let total = row_sums(ring, tap, values, (slope_x, slope_y), window);
-        let [w, rr, fr, ff, xx, xy, yy, xf, yf, xr, yr] = total;
-        self.w += w;
-        self.rr += rr;
+        let [fr, ff, xf, yf] = row_sums(ring, tap, weighted);
         self.fr += fr;
         self.ff += ff;
-        self.xx += xx;
-        self.xy += xy;
-        self.yy += yy;
         self.xf += xf;
         self.yf += yf;
-        self.xr += xr;
-        self.yr += yr;
     }
 
     /// Least squares of f(x + d) = c r: the step -d that carries the frame onto the template.
     pub(crate) fn solve(&self) -> Option<Step> {
-        if self.rr <= 0.0 || self.ff <= 0.0 || self.w <= 0.0 {
+        let own = &self.own;
+        if own.rr <= 0.0 || self.ff <= 0.0 || own.w <= 0.0 {
             return None;
         }
-        let contrast = self.fr / self.rr;
-        let correlation = self.fr / (self.rr * self.ff).sqrt();
+        let contrast = self.fr / own.rr;
+        let correlation = self.fr / (own.rr * self.ff).sqrt();
         // Ridge of a millionth: a tile with slopes along one direction only stays solvable.
-        let ridge = 1e-6 * (self.xx + self.yy);
-        let (xx, yy) = (self.xx + ridge, self.yy + ridge);
-        let det = xx * yy - self.xy * self.xy;
+        let ridge = 1e-6 * (own.xx + own.yy);
+        let (xx, yy) = (own.xx + ridge, own.yy + ridge);
+        let det = xx * yy - own.xy * own.xy;
         if det <= 0.0 || contrast.abs() < 1e-3 {
             return None;
         }
-        let bx = (self.xf - contrast * self.xr) / contrast;
-        let by = (self.yf - contrast * self.yr) / contrast;
-        let residual = (self.ff - contrast * self.fr).max(0.0) / self.w;
-        let (dx, dy) = ((yy * bx - self.xy * by) / det, (xx * by - self.xy * bx) / det);
+        let bx = (self.xf - contrast * own.xr) / contrast;
+        let by = (self.yf - contrast * own.yr) / contrast;
+        let residual = (self.ff - contrast * self.fr).max(0.0) / own.w;
+        let (dx, dy) = ((yy * bx - own.xy * by) / det, (xx * by - own.xy * bx) / det);
         // The frame looks like the template moved by the step: f(x) = c r(x - d) to first
         // order is c r - c g d, so the place to look at moves by -d.
         Some(Step {
@@ -80,7 +103,7 @@ impl Sums {
             contrast: contrast as f32,
             correlation: correlation as f32,
             residual_variance: residual as f32,
-            normal: [self.xx as f32, self.xy as f32, self.yy as f32],
+            normal: [own.xx as f32, own.xy as f32, own.yy as f32],
         })
     }
 }
@@ -100,26 +123,41 @@ pub(crate) fn interpolate_row(source: &[f32], taps: &[f32; TAPS], slot: &mut [f3
     }
 }
 
-/// Lanes of [`row_sums`].
+/// Lanes of the sums.
 const LANES: usize = 8;
 
-/// Sums of one row, in the order of the fields of [`Sums`].
+/// Sums of one row of the template, in the order of the fields of [`Own`].
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn row_sums(
-    ring: [&[f32]; TAPS],
-    tap: [f32; TAPS],
-    values: &[f32],
-    (slope_x, slope_y): (&[f32], &[f32]),
-    window: &[f32],
-) -> [f64; 11] {
-    let mut lanes = [[0.0f32; LANES]; 11];
-    let n = values.len();
+fn own_sums<'a>(window: &[f32], r: &[f32], (slope_x, slope_y): (&'a [f32], &'a [f32])) -> [f64; 7] {
+    let n = window.len();
+    let (r, slope_x, slope_y) = (&r[..n], &slope_x[..n], &slope_y[..n]);
+    let mut lanes = [[0.0f32; LANES]; 7];
+    for from in (0..n).step_by(LANES) {
+        for (l, i) in (from..(from + LANES).min(n)).enumerate() {
+            let (w, r, gx, gy) = (window[i], r[i], slope_x[i], slope_y[i]);
+            let (wr, wx, wy) = (w * r, w * gx, w * gy);
+            let all = [w, wr * r, wx * gx, wx * gy, wy * gy, wx * r, wy * r];
+            for (sums, one) in lanes.iter_mut().zip(all) {
+                sums[l] += one;
+            }
+        }
+    }
+    lanes.map(|lane| f64::from(lane.iter().sum::<f32>()))
+}
+
+/// Sums of one row: fr, ff, and the slopes times f.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn row_sums<'a>(ring: [&'a [f32]; TAPS], tap: [f32; TAPS], weighted: Weighted<'a>) -> [f64; 4] {
+    let n = weighted.window.len();
     let ring = ring.map(|row| &row[..n]);
-    let (slope_x, slope_y, window) = (&slope_x[..n], &slope_y[..n], &window[..n]);
-    for i in (0..n / LANES * LANES).step_by(LANES) {
-        let rows: [&[f32]; TAPS] = ring.map(|row| &row[i..i + LANES]);
-        let (r, w) = (&values[i..i + LANES], &window[i..i + LANES]);
-        let (gx, gy) = (&slope_x[i..i + LANES], &slope_y[i..i + LANES]);
+    let (w, r) = (weighted.window, &weighted.r[..n]);
+    let (gx, gy) = (&weighted.slope_x[..n], &weighted.slope_y[..n]);
+    let mut lanes = [[0.0f32; LANES]; 4];
+    let whole = n / LANES * LANES;
+    for from in (0..whole).step_by(LANES) {
+        let rows: [&[f32]; TAPS] = ring.map(|row| &row[from..from + LANES]);
+        let (w, r) = (&w[from..from + LANES], &r[from..from + LANES]);
+        let (gx, gy) = (&gx[from..from + LANES], &gy[from..from + LANES]);
         for l in 0..LANES {
             let f = tap[0] * rows[0][l]
                 + tap[1] * rows[1][l]
@@ -127,40 +165,18 @@ fn row_sums(
                 + tap[3] * rows[3][l]
                 + tap[4] * rows[4][l]
                 + tap[5] * rows[5][l];
-            let (wr, wf, wx, wy) = (w[l] * r[l], w[l] * f, w[l] * gx[l], w[l] * gy[l]);
-            lanes[0][l] += w[l];
-            lanes[1][l] += wr * r[l];
-            lanes[2][l] += wf * r[l];
-            lanes[3][l] += wf * f;
-            lanes[4][l] += wx * gx[l];
-            lanes[5][l] += wx * gy[l];
-            lanes[6][l] += wy * gy[l];
-            lanes[7][l] += wx * f;
-            lanes[8][l] += wy * f;
-            lanes[9][l] += wx * r[l];
-            lanes[10][l] += wy * r[l];
+            lanes[0][l] += f * r[l];
+            lanes[1][l] += f * f * w[l];
+            lanes[2][l] += f * gx[l];
+            lanes[3][l] += f * gy[l];
         }
     }
-    let mut totals = lanes.map(|lane| f64::from(lane.iter().sum::<f32>()));
-    for i in n / LANES * LANES..n {
+    for i in whole..n {
         let f: f32 = tap.iter().zip(ring).map(|(t, row)| t * row[i]).sum();
-        let (w, r, gx, gy) = (window[i], values[i], slope_x[i], slope_y[i]);
-        let one = [
-            w,
-            w * r * r,
-            w * f * r,
-            w * f * f,
-            w * gx * gx,
-            w * gx * gy,
-            w * gy * gy,
-            w * gx * f,
-            w * gy * f,
-            w * gx * r,
-            w * gy * r,
-        ];
-        for (total, one) in totals.iter_mut().zip(one) {
-            *total += f64::from(one);
-        }
+        lanes[0][i - whole] += f * r[i];
+        lanes[1][i - whole] += f * f * w[i];
+        lanes[2][i - whole] += f * gx[i];
+        lanes[3][i - whole] += f * gy[i];
     }
-    totals
+    lanes.map(|lane| f64::from(lane.iter().sum::<f32>()))
 }

@@ -131,6 +131,12 @@ const EDGE_PX: usize = 10;
 const FIRST_FACTORS: [usize; 2] = [4, 2];
 const FIRST_PX: usize = 48;
 
+/// How far from its best place the scene is put, reduced px: the ripple of the air moves the whole by more.
+const PRECISE_PX: f32 = 0.02;
+
+/// The least squares finds a disc by itself from its centroid as long as that is no further off, reduced px.
+const NEAR_PX: f32 = 1.5;
+
 /// Matches below this correlation are looked for again without the first step's reduction.
 const TRUSTED: f32 = 0.4;
 
@@ -207,7 +213,8 @@ impl SceneTracker {
             Some(disc) => disc.surroundings(reference),
             None => ((0, 0), (reference.width, reference.height)),
         };
-        let shape = TemplateShape::new(size.0, size.1).away_from_edges(EDGE_PX);
+        let shape =
+            TemplateShape::new(size.0, size.1).away_from_edges(EDGE_PX).no_finer_than(PRECISE_PX);
         let template = Template::cut(&shape, &work.passed, corner.0, corner.1, &mut work.template);
         let large = |factor: &usize| {
             reference.width.min(reference.height) / factor >= FIRST_PX && disc.is_none()
@@ -238,14 +245,16 @@ impl SceneTracker {
             _ => (0.0, 0.0),
         };
         work.band.apply(reduced, &mut work.passed);
-        let found = self
-            .find_quickly(guess, work)
-            .filter(|found| found.correlation >= TRUSTED)
-            .unwrap_or_else(|| {
-                let (shape, template) = (&self.shape, &mut work.template);
-                let start = self.template.search(shape, &work.passed, guess, 3, template);
-                self.template.refine(shape, &work.passed, start, 0.0, template)
-            });
+        let quick = if self.disc.is_some() {
+            self.find_nearby(guess, work)
+        } else {
+            self.find_quickly(guess, work)
+        };
+        let found = quick.filter(|found| found.correlation >= TRUSTED).unwrap_or_else(|| {
+            let (shape, template) = (&self.shape, &mut work.template);
+            let start = self.template.search(shape, &work.passed, guess, 3, template);
+            self.template.refine(shape, &work.passed, start, 0.0, template)
+        });
         let brightness = self.brightness_at(reduced, (found.x_px, found.y_px));
         let scale = self.factor as f32;
         let shift = Shift {
@@ -254,6 +263,13 @@ impl SceneTracker {
             confidence: found.correlation.clamp(0.0, 1.0),
         };
         Tracked { shift, correlation: found.correlation, brightness }
+    }
+
+    /// Find a disc whose centroid is known.
+    fn find_nearby(&self, guess: (f32, f32), work: &mut TrackerWork) -> Option<Found> {
+        let found = self.template.refine(&self.shape, &work.passed, guess, 0.0, &mut work.template);
+        let away = (found.x_px - guess.0).hypot(found.y_px - guess.1);
+        (away <= NEAR_PX).then_some(found)
     }
 
     /// Find the scene in the band-passed light in `work` by way of the first step.

@@ -13,7 +13,7 @@
 
 use crate::fourier::{Fourier, FourierWork};
 use crate::interpolate::{TAPS, lagrange_taps};
-use crate::least_squares::{Step, Sums, interpolate_row};
+use crate::least_squares::{Own, Step, Sums, Weighted, interpolate_row};
 use crate::raster::{Raster, mirror};
 use realfft::num_complex::Complex32;
 
@@ -50,6 +50,10 @@ pub struct TemplateShape {
     refine_window: Vec<f32>,
     /// Samples this near to the frame's edge do not count in the least squares.
     edge_px: usize,
+    /// Of this many rows one counts in the least squares.
+    row_step: usize,
+    /// The least squares ends when a step is shorter than this along both axes, px.
+    precise_px: f32,
 }
 
 impl TemplateShape {
@@ -60,7 +64,17 @@ impl TemplateShape {
             search_window: outer(&taper(width, 0.5), &taper(height, 0.5)),
             refine_window: outer(&taper(width, 0.0625), &taper(height, 0.0625)),
             edge_px: 0,
+            row_step: 1,
+            precise_px: 0.003,
         }
+    }
+
+    /// For templates with far more px than a shift needs: let the least squares take every second row,
+    /// which knows what its neighbours know after the band-pass, and end within `precise_px`. Steps
+    /// shrink with their square near the end, so that what is left is much less.
+    pub fn no_finer_than(mut self, precise_px: f32) -> TemplateShape {
+        (self.row_step, self.precise_px) = (2, precise_px);
+        self
     }
 
     /// For templates that are a whole picture: let the least squares pass over samples within
@@ -122,6 +136,8 @@ pub struct Template {
     values: Vec<f32>,
     slope_x: Vec<f32>,
     slope_y: Vec<f32>,
+    /// The same times the window of the least squares.
+    weighted: [Vec<f32>; 3],
     /// Conjugate spectrum of the windowed values.
     spectrum: Vec<Complex32>,
 }
@@ -143,6 +159,7 @@ impl Template {
             values: Vec::with_capacity(n),
             slope_x: Vec::with_capacity(n),
             slope_y: Vec::with_capacity(n),
+            weighted: Default::default(),
             spectrum: vec![Complex32::default(); shape.fourier.spectrum_len()],
         };
         for y in y0..y0 + height {
@@ -155,6 +172,8 @@ impl Template {
                 template.slope_y.push(slope(down));
             }
         }
+        template.weighted = [&template.values, &template.slope_x, &template.slope_y]
+            .map(|all| all.iter().zip(&shape.refine_window).map(|(v, w)| v * w).collect());
         work.patch.clear();
         work.patch.extend(template.values.iter().zip(&shape.search_window).map(|(v, w)| v * w));
         shape.fourier.forward(&mut work.patch, &mut template.spectrum, &mut work.fourier);
@@ -213,8 +232,10 @@ impl Template {
     ) -> Found {
         const ROUNDS: usize = 5;
         let mut found = Found { x_px: guess.0, y_px: guess.1, ..Found::default() };
+        let mut known = None;
         for _ in 0..ROUNDS {
-            let Some(step) = self.step(shape, frame, (found.x_px, found.y_px), work) else {
+            let at = (found.x_px, found.y_px);
+            let Some(step) = self.step(shape, frame, at, &mut known, work) else {
                 found.information = [0.0; 3];
                 return found;
             };
@@ -225,7 +246,7 @@ impl Template {
             let (dx, dy) = (step.x_px.clamp(-2.0, 2.0), step.y_px.clamp(-2.0, 2.0));
             found.x_px += dx;
             found.y_px += dy;
-            if dx.abs() < 0.003 && dy.abs() < 0.003 {
+            if dx.abs() < shape.precise_px && dy.abs() < shape.precise_px {
                 break;
             }
         }
@@ -242,6 +263,7 @@ impl Template {
         shape: &TemplateShape,
         frame: &Raster,
         at: (f32, f32),
+        known: &mut Option<(Overlap, Own)>,
         work: &mut TemplateWork,
     ) -> Option<Step> {
         let (width, height) = (shape.width(), shape.height());
@@ -273,10 +295,18 @@ impl Template {
         for y in y_top - 2..y_top + 3 {
             fill(&mut work.rows, y);
         }
-        let mut sums = Sums::default();
+        let overlap = (columns.clone(), rows.clone());
+        let own = match known {
+            Some((of, own)) if *of == overlap => *own,
+            _ => known.insert((overlap.clone(), self.own(shape, &overlap))).1,
+        };
+        let mut sums = Sums::new(own);
         for row in rows.clone() {
             let y = (y_first + row as isize) as usize;
             fill(&mut work.rows, y + 3);
+            if row % shape.row_step != 0 {
+                continue;
+            }
             let ring =
                 |k: usize| &work.rows[((y + k - 2) % TAPS) * n..((y + k - 2) % TAPS + 1) * n];
             let from = row * width + columns.start;
@@ -284,15 +314,35 @@ impl Template {
             sums.add_row(
                 [ring(0), ring(1), ring(2), ring(3), ring(4), ring(5)],
                 tap_y,
-                &self.values[span.clone()],
-                &self.slope_x[span.clone()],
-                &self.slope_y[span.clone()],
-                &shape.refine_window[span],
+                Weighted {
+                    r: &self.weighted[0][span.clone()],
+                    slope_x: &self.weighted[1][span.clone()],
+                    slope_y: &self.weighted[2][span.clone()],
+                    window: &shape.refine_window[span],
+                },
             );
         }
         sums.solve()
     }
+
+    /// The template's own sums over the part that a frame shows.
+    fn own(&self, shape: &TemplateShape, (columns, rows): &Overlap) -> Own {
+        let mut own = Own::default();
+        for row in rows.clone().filter(|row| row % shape.row_step == 0) {
+            let from = row * shape.width();
+            let span = from + columns.start..from + columns.end;
+            own.add_row(
+                &shape.refine_window[span.clone()],
+                &self.values[span.clone()],
+                (&self.slope_x[span.clone()], &self.slope_y[span]),
+            );
+        }
+        own
+    }
 }
+
+/// Columns and rows of a template that a frame shows.
+type Overlap = (std::ops::Range<usize>, std::ops::Range<usize>);
 
 /// Positions 0..n whose samples from `first - 2` to `first + 3` lie within 0..limit, `edge` px
 /// further in.
