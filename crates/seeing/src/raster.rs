@@ -198,32 +198,42 @@ fn weigh<'a>(
     centre: &[f32],
     pair: impl Fn(usize) -> (&'a [f32], &'a [f32]),
 ) {
-    const BLOCK: usize = 32;
-    let n = out.len();
     let mut x = 0;
-    while x + BLOCK <= n {
-        let mut sums = [0.0f32; BLOCK];
-        for l in 0..BLOCK {
-            sums[l] = taps[0] * centre[x + l];
-        }
-        for (i, tap) in taps.iter().enumerate().skip(1) {
-            let (before, after) = pair(i);
-            let (before, after) = (&before[x..x + BLOCK], &after[x..x + BLOCK]);
-            for l in 0..BLOCK {
-                sums[l] += tap * (before[l] + after[l]);
-            }
-        }
-        out[x..x + BLOCK].copy_from_slice(&sums);
-        x += BLOCK;
+    while x + 32 <= out.len() {
+        weigh_block::<32>(out, taps, centre, &pair, x);
+        x += 32;
     }
-    for x in x..n {
-        let mut sum = taps[0] * centre[x];
-        for (i, tap) in taps.iter().enumerate().skip(1) {
-            let (before, after) = pair(i);
-            sum += tap * (before[x] + after[x]);
-        }
-        out[x] = sum;
+    while x + 8 <= out.len() {
+        weigh_block::<8>(out, taps, centre, &pair, x);
+        x += 8;
     }
+    while x < out.len() {
+        weigh_block::<1>(out, taps, centre, &pair, x);
+        x += 1;
+    }
+}
+
+#[inline(always)]
+fn weigh_block<'a, const N: usize>(
+    out: &mut [f32],
+    taps: &[f32],
+    centre: &[f32],
+    pair: &impl Fn(usize) -> (&'a [f32], &'a [f32]),
+    x: usize,
+) {
+    let mut sums = [0.0f32; N];
+    let centre = &centre[x..x + N];
+    for l in 0..N {
+        sums[l] = taps[0] * centre[l];
+    }
+    for (i, tap) in taps.iter().enumerate().skip(1) {
+        let (before, after) = pair(i);
+        let (before, after) = (&before[x..x + N], &after[x..x + N]);
+        for l in 0..N {
+            sums[l] += tap * (before[l] + after[l]);
+        }
+    }
+    out[x..x + N].copy_from_slice(&sums);
 }
 
 /// Mean over blocks of `factor` x `factor` px; rows and columns that fill no block are dropped.
