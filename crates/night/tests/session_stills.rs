@@ -42,7 +42,7 @@ fn a_session_gives_the_bytes_of_the_command_line() {
     };
     let scale = |gain| DetailScale { gain, hold_back: 1.2 };
     // Each set of changes makes a still: the automatic one, then ones that the person worked on.
-    let sets: [&[Setting]; 3] = [
+    let sets: [&[Setting]; 4] = [
         &[],
         &[
             Setting::Optics(Some(optics)),
@@ -58,6 +58,8 @@ fn a_session_gives_the_bytes_of_the_command_line() {
             Setting::DetailScale { index: 0, scale: scale(2.5) },
             Setting::DetailScale { index: 2, scale: scale(0.7) },
         ],
+        // The reference is there already.
+        &[Setting::Keep(Keep::Percent(20.0)), Setting::Scale(1.0)],
     ];
     for (number, set) in sets.iter().enumerate() {
         for setting in *set {

@@ -78,7 +78,7 @@ impl Expected {
     }
 
     /// The same expectation on an output grid of another scale and size (columns, rows).
-    pub fn at_scale(self, scale: f32, size: (usize, usize)) -> Expected {
+    pub fn at_scale(&self, scale: f32, size: (usize, usize)) -> Expected {
         Expected {
             picture: enlarged(&self.picture, scale, size),
             tolerance: enlarged(&self.tolerance, scale, size),

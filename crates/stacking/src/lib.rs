@@ -15,6 +15,7 @@ mod credible;
 mod dispersion;
 pub mod finish;
 mod foreign;
+mod groundwork;
 pub mod halves;
 mod keep;
 mod reference;
@@ -23,7 +24,8 @@ mod stack;
 mod window;
 
 pub use advice::{KeepAdvice, Rung};
+pub use groundwork::Groundwork;
 pub use keep::kept_frames;
 pub use stack::{
-    Keep, Stack, StackError, StackSettings, Watcher, stack, stack_watched, warp_fields,
+    Keep, Stack, StackError, StackSettings, Watcher, groundwork, stack, stack_on, warp_fields,
 };

@@ -5,8 +5,8 @@ use crate::advice::{KeepAdvice, advise};
 use crate::align::{Bench, Chosen, ripple_settings};
 use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
 use crate::coverage::covered;
-use crate::credible::{Expected, enlarged};
-use crate::dispersion::{channel_offsets, laid_together};
+use crate::credible::enlarged;
+use crate::groundwork::Groundwork;
 use crate::halves::Region;
 use crate::keep::{Worth, kept_frames};
 use crate::reference;
@@ -102,18 +102,47 @@ pub fn stack(
     settings: &StackSettings,
     progress: &dyn Progress,
 ) -> Result<Stack, StackError> {
-    stack_watched(source, survey, settings, progress, None)
+    let ground = groundwork(source, survey, settings, progress)?;
+    stack_on(&ground, source, survey, settings, progress, None)
 }
 
 /// Hears of a stack in the making: what has come together, from how many of how many frames (0:
 /// the reference, before the first is added).
 pub type Watcher<'a> = &'a (dyn Fn(Picture, usize, usize) + Sync);
 
-/// [`stack`], with somebody looking on. The result is the same, bit for bit.
+/// The reference that [`stack_on`] needs, by itself: it serves every keep and every scale of the same survey
+/// with the same [`StackSettings::tile_px`] and [`StackSettings::reject_outliers`].
 ///
 /// # Errors
 /// As for [`stack`].
-pub fn stack_watched(
+pub fn groundwork(
+    source: &dyn FrameSource,
+    survey: &Survey,
+    settings: &StackSettings,
+    progress: &dyn Progress,
+) -> Result<Groundwork, StackError> {
+    check(settings)?;
+    let like_bayer = AsBayer::of(source);
+    let primaries = like_bayer.is_none();
+    let source = like_bayer.as_ref().map_or(source, |like| like as &dyn FrameSource);
+    if survey.usable().is_empty() {
+        return Err(no_frame_left());
+    }
+    let bench = Bench { source, survey, cells: survey.cells };
+    Groundwork::build(&bench, settings, primaries, progress)
+}
+
+fn no_frame_left() -> StackError {
+    StackError::NoUsableFrames("no frame is left to stack".into())
+}
+
+/// [`stack`], on a reference that is there already and with somebody looking on. The result is the same,
+/// bit for bit.
+///
+/// # Errors
+/// As for [`stack`].
+pub fn stack_on(
+    ground: &Groundwork,
     source: &dyn FrameSource,
     survey: &Survey,
     settings: &StackSettings,
@@ -122,7 +151,7 @@ pub fn stack_watched(
 ) -> Result<Stack, StackError> {
     check(settings)?;
     let Some(source) = AsBayer::of(source) else {
-        return stack_colours(source, survey, settings, progress, watcher, true);
+        return stack_colours(ground, source, survey, settings, progress, watcher);
     };
     let in_rgb = |picture, done, total| {
         if let Some(look) = watcher {
@@ -130,41 +159,32 @@ pub fn stack_watched(
         }
     };
     let watcher: Option<Watcher<'_>> = watcher.map(|_| &in_rgb as Watcher<'_>);
-    stack_colours(&source, survey, settings, progress, watcher, false).map(stack_to_rgb)
+    stack_colours(ground, &source, survey, settings, progress, watcher).map(stack_to_rgb)
 }
 
-/// Stack light, or each colour from its own samples; `primaries` that the air drew apart are laid back on
-/// one another.
+/// Stack light, or each colour from its own samples.
 fn stack_colours(
+    ground: &Groundwork,
     source: &dyn FrameSource,
     survey: &Survey,
     settings: &StackSettings,
     progress: &dyn Progress,
     watcher: Option<Watcher<'_>>,
-    primaries: bool,
 ) -> Result<Stack, StackError> {
     let format = source.format();
     let worth = Worth::of(survey);
     if worth.frames.is_empty() {
-        return Err(StackError::NoUsableFrames("no frame is left to stack".into()));
+        return Err(no_frame_left());
     }
     let bench = Bench { source, survey, cells: worth.cells };
-    let ripple = ripple_settings(format.width, format.height, settings.tile_px);
-    let mut reference = reference::build(&bench, ripple, progress)?;
-    progress.check()?;
-    let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
     progress.check()?;
     let channels = format.layout.picture_channels();
-    let offsets = if primaries { channel_offsets(&reference.picture) } else { [(0.0, 0.0); 3] };
-    reference.picture = laid_together(&reference.picture, &offsets);
-    progress.check()?;
-    let credible =
-        settings.reject_outliers.then(|| Expected::from_stack(&reference.picture, &survey.noise));
+    let (aligner, offsets) = (&ground.aligner, ground.offsets);
     let (percent, advice) = match settings.keep {
         Keep::Percent(percent) => (percent, None),
         Keep::Auto => {
-            let expected = credible.as_ref();
-            let advice = advise(&bench, &worth, &aligner, expected, offsets, progress)?;
+            let expected = ground.expected.as_ref();
+            let advice = advise(&bench, &worth, aligner, expected, offsets, progress)?;
             (advice.percent, Some(advice))
         }
     };
@@ -172,10 +192,16 @@ fn stack_colours(
     let size = (format.width, format.height);
     let mut sums = [Accumulator::new(channels, size, settings.scale, worth.cells, offsets)];
     // What is credible was worked out px by px: other scales take it from the nearest px.
-    let credible = credible.map(|c| c.at_scale(settings.scale, sums[0].size()));
-    let fallback = enlarged(&reference.picture, settings.scale, sums[0].size());
+    let scaled = match &ground.expected {
+        Some(expected) if settings.scale != 1.0 => {
+            Some(expected.at_scale(settings.scale, sums[0].size()))
+        }
+        _ => None,
+    };
+    let credible = scaled.as_ref().or(ground.expected.as_ref());
+    let fallback = enlarged(&ground.picture, settings.scale, sums[0].size());
     progress.check()?;
-    let mut lost = reference.lost;
+    let mut lost = ground.lost.clone();
     let (mut done, total) = (0, chosen.len());
     if let Some(look) = watcher {
         look(fallback.clone(), 0, total);
@@ -185,9 +211,9 @@ fn stack_colours(
         let say = Onward { progress, done, total };
         lost.extend(bench.add_all(
             &chosen[done..end],
-            &aligner,
+            aligner,
             None,
-            credible.as_ref(),
+            credible,
             &mut sums,
             (Stage::Stacking, &say),
         )?);

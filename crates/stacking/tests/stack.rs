@@ -10,7 +10,7 @@ use stillwright_picture::{
 use stillwright_seeing::{EarlyGrade, Survey, SurveySettings, survey, survey_watched};
 use stillwright_stacking::finish::{FinishError, FinishSettings, Point, Sharpening, finish};
 use stillwright_stacking::halves::Region;
-use stillwright_stacking::{Keep, Stack, StackError, StackSettings, stack};
+use stillwright_stacking::{Keep, Stack, StackError, StackSettings, groundwork, stack, stack_on};
 
 const WIDTH: usize = 160;
 const HEIGHT: usize = 128;
@@ -206,6 +206,33 @@ fn the_same_input_gives_the_same_bytes_with_one_two_and_three_threads() {
         assert!(one.picture == other.picture, "{threads} threads");
         assert!(one.halves == other.halves, "{threads} threads");
     }
+}
+
+#[test]
+fn one_reference_serves_every_keep_and_scale() {
+    let night = Night { frames: 40, ..Night::default() };
+    let (survey, _) = made(&night, 30.0);
+    let ground = groundwork(&night, &survey, &StackSettings::default(), &Silent).unwrap();
+    assert!(ground.is_whole());
+    for (keep, scale) in [(Keep::Percent(30.0), 1.0), (Keep::Percent(60.0), 1.5), (Keep::Auto, 1.0)]
+    {
+        let settings = StackSettings { keep, scale, ..StackSettings::default() };
+        let alone = stack(&night, &survey, &settings, &Silent).unwrap();
+        let on = stack_on(&ground, &night, &survey, &settings, &Silent, None).unwrap();
+        assert!(alone.picture == on.picture && alone.halves == on.halves, "{keep:?} {scale}");
+        assert_eq!(alone.samples_refused, on.samples_refused);
+    }
+    // One that was made while a frame could not be read says so.
+    let broken = Night {
+        frames: 40,
+        broken: survey
+            .usable()
+            .into_iter()
+            .max_by(|a, b| survey.frames[*a].grade.0.total_cmp(&survey.frames[*b].grade.0)),
+        ..Night::default()
+    };
+    let ground = groundwork(&broken, &survey, &StackSettings::default(), &Silent).unwrap();
+    assert!(!ground.is_whole());
 }
 
 #[test]

@@ -162,6 +162,7 @@ impl Session {
                 self.tell(Weight::Trouble, None, words);
             }
             Output::Disowned { id } => {
+                self.last_ground.clear();
                 if let Some(entry) = self.entry_mut(id) {
                     entry.disown();
                 }

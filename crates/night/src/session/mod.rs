@@ -21,6 +21,7 @@ mod entry;
 mod figures;
 mod gather;
 mod grading;
+mod ground;
 mod history;
 mod keeping;
 mod key;
@@ -61,6 +62,7 @@ use crate::saved_path::SavedPath;
 use crate::sheet::Sheet;
 pub(crate) use look::picture_of;
 
+use ground::LastGround;
 use history::History;
 use keeping::Keeping;
 use lanes::{Lanes, Signal};
@@ -185,6 +187,7 @@ pub struct Session {
     stacking: Option<StackKey>,
     finishing: Option<FinishKey>,
 
+    last_ground: Arc<LastGround>,
     dirty: bool,
     may_save: bool,
     save_failed: bool,
@@ -255,6 +258,7 @@ impl Session {
             grading: None,
             stacking: None,
             finishing: None,
+            last_ground: Arc::default(),
             dirty: false,
             may_save: opening.may_save,
             save_failed: false,

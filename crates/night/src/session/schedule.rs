@@ -4,6 +4,7 @@
 use super::effect::{Effect, StillOutcome};
 use super::entry::{CaptureId, Entry};
 use super::grading::{Grading, grade};
+use super::ground::LastGround;
 use super::keeping::keep;
 use super::key::FinishKey;
 use super::lanes::{Output, Running};
@@ -235,7 +236,7 @@ impl Session {
 
     fn start_stack(&mut self, id: CaptureId) {
         let cache = self.options.cache.clone();
-        let found = self.entry(id).and_then(|e| Some((e, e.stacking(cache)?)));
+        let found = self.entry(id).and_then(|e| Some((e, e.stacking(cache, &self.last_ground)?)));
         let Some((entry, task)) = found else { return };
         let mut running =
             Running::new(Some(id), format!("stacking {}", entry.name), Cancel::Capture(id));
@@ -246,7 +247,8 @@ impl Session {
 
     fn start_order(&mut self, order: orders::Order) {
         let cache = self.options.cache.clone();
-        let found = self.entry(order.id).and_then(|e| Some((e, e.stacking(cache)?)));
+        let found =
+            self.entry(order.id).and_then(|e| Some((e, e.stacking(cache, &self.last_ground)?)));
         let Some((entry, stacking)) = found else { return };
         let recipe = Arc::new(entry.settled().clone());
         let stacked = entry.stacked.clone().filter(|s| s.key == stacking.key);
@@ -442,7 +444,7 @@ impl Entry {
         self.stack_key().map(|stack| FinishKey { stack, finish })
     }
 
-    fn stacking(&self, cache: Option<Cache>) -> Option<Stacking> {
+    fn stacking(&self, cache: Option<Cache>, last_ground: &Arc<LastGround>) -> Option<Stacking> {
         let graded = self.graded.clone().filter(|_| self.survey_is_current())?;
         Some(Stacking {
             id: self.id,
@@ -452,6 +454,7 @@ impl Entry {
             source: self.inner.source.clone()?,
             cache,
             calibration: self.inner.calibration.clone(),
+            last_ground: Arc::clone(last_ground),
         })
     }
 

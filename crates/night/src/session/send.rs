@@ -127,6 +127,10 @@ impl Session {
     }
 
     fn ask_again(&mut self, id: CaptureId, stack: bool) {
+        if stack {
+            // All of it, from the frames on.
+            self.last_ground.clear();
+        }
         let Some(entry) = self.entry_mut(id) else { return };
         let inner = &mut entry.inner;
         inner.held = false;

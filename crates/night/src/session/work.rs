@@ -2,6 +2,7 @@
 
 use super::entry::{CaptureId, Graded, Stacked, Still};
 use super::figures::Measures;
+use super::ground::LastGround;
 use super::key::{FinishKey, StackKey};
 use super::lanes::{Look, Opened, Output};
 use super::shown::{PartialStack, Shown};
@@ -26,7 +27,7 @@ use stillwright_seeing::Survey;
 use stillwright_stacking::finish::{
     FinishSettings, Finished, Sharpening, finish_measured, measure, resolve,
 };
-use stillwright_stacking::{Stack, stack_watched};
+use stillwright_stacking::{Stack, stack_on};
 
 /// A capture that hands out no more frames once the work is to stop: a batch of frames under way
 /// ends with the ones that are being read, and not with the batch.
@@ -114,6 +115,7 @@ pub(super) struct Stacking {
     pub source: Arc<dyn Capture>,
     pub cache: Option<Cache>,
     pub calibration: Option<Arc<CalibrationReport>>,
+    pub last_ground: Arc<LastGround>,
 }
 
 /// Stack a capture, handing out the stack in the making.
@@ -148,7 +150,9 @@ pub(super) fn stack_of(
         let shown = look::shown(picture);
         job.partial(Output::Partial(Arc::new(PartialStack { capture, shown, frames, total })));
     };
-    let done = stack_watched(&frames, survey, &task.key.stack, job, Some(&watcher))
+    let done = task
+        .ground(&frames, survey, job)
+        .and_then(|ground| stack_on(&ground, &frames, survey, &task.key.stack, job, Some(&watcher)))
         .map_err(|e| NightError::stacking(task.path.clone(), e));
     Ok(settled(done, &stop)?
         .map(|stack| Arc::new(Stacked { key, stack: Arc::new(stack), from: None })))

@@ -1,0 +1,58 @@
+//! What every stack of a survey rests on, whatever its keep and its scale: the reference, ready to have
+//! frames aligned to it, and what is credible of a frame.
+
+use crate::align::{Bench, ripple_settings};
+use crate::credible::Expected;
+use crate::dispersion::{channel_offsets, laid_together};
+use crate::reference;
+use crate::stack::{StackError, StackSettings};
+use stillwright_picture::{Picture, Progress};
+use stillwright_seeing::ripple::Aligner;
+
+/// The reference of a survey. It depends on the frames that can be used, on [`StackSettings::tile_px`] and on
+/// [`StackSettings::reject_outliers`], not on the keep.
+pub struct Groundwork {
+    /// Mean of the best frames in true geometry, its colours laid on each other.
+    pub(crate) picture: Picture,
+    pub(crate) aligner: Aligner,
+    /// Displacement of each channel against the middle one, px.
+    pub(crate) offsets: [(f32, f32); 3],
+    pub(crate) expected: Option<Expected>,
+    /// Frames that could be graded but not be read again.
+    pub(crate) lost: Vec<usize>,
+}
+
+impl std::fmt::Debug for Groundwork {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let size = (self.picture.width(), self.picture.height());
+        out.debug_struct("Groundwork").field("size", &size).finish_non_exhaustive()
+    }
+}
+
+impl Groundwork {
+    /// Whether every frame that it was to be made of could be read.
+    pub fn is_whole(&self) -> bool {
+        self.lost.is_empty()
+    }
+
+    /// Build it; `primaries` that the air drew apart are laid back on one another.
+    pub(crate) fn build(
+        bench: &Bench<'_>,
+        settings: &StackSettings,
+        primaries: bool,
+        progress: &dyn Progress,
+    ) -> Result<Groundwork, StackError> {
+        let format = bench.source.format();
+        let ripple = ripple_settings(format.width, format.height, settings.tile_px);
+        let reference = reference::build(bench, ripple, progress)?;
+        progress.check()?;
+        let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(bench));
+        progress.check()?;
+        let offsets = if primaries { channel_offsets(&reference.picture) } else { [(0.0, 0.0); 3] };
+        let picture = laid_together(&reference.picture, &offsets);
+        progress.check()?;
+        let noise = &bench.survey.noise;
+        let expected = settings.reject_outliers.then(|| Expected::from_stack(&picture, noise));
+        Ok(Groundwork { picture, aligner, offsets, expected, lost: reference.lost })
+    }
+}
