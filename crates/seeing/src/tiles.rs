@@ -93,9 +93,9 @@ impl Tiles {
                     (top / factor).min(reduced.height - small.1),
                 );
                 let mut weighted = Vec::with_capacity(small.0 * small.1);
-                for y in 0..small.1 {
+                for (y, down) in down.iter().enumerate() {
                     let row = &reduced.row(corner.1 + y)[corner.0..corner.0 + small.0];
-                    weighted.extend(row.iter().zip(&across).map(|(r, w)| r * (w * down[y])));
+                    weighted.extend(row.iter().zip(&across).map(|(r, w)| r * (w * down)));
                 }
                 tiles.places.push(Tile { at: (i, j), corner, weighted });
             }
