@@ -8,13 +8,16 @@
 //! the same stack.
 //!
 //! The alignment oracle undoes the true warp of the frames and averages the best fifth of them, by
-//! their true Strehl ratio. `cargo bench --bench fidelity -- NAME` runs the nights whose name
+//! their true Strehl ratio. The bound undoes the true warp of all frames and weighs each place and spatial
+//! frequency of each by its true transfer. `cargo bench --bench fidelity -- NAME` runs the nights whose name
 //! holds NAME.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 #[path = "../tests/truth/baseline.rs"]
 #[allow(dead_code)]
 mod baseline;
+#[path = "fidelity/bound.rs"]
+mod bound;
 #[path = "fidelity/oracle.rs"]
 mod oracle;
 
@@ -167,6 +170,21 @@ impl Night {
         sum / order.len() as f32
     }
 
+    /// The bound: every frame, its warp undone, each place and frequency weighted by its true transfer.
+    fn bound(&self) -> Plane {
+        let light: Vec<Plane> =
+            self.frames.par_iter().map(|f| single(f, self.layout, self.channel)).collect();
+        let (x, y) = self.shift(self.survey.reference_index);
+        let known = bound::Known {
+            capture: &self.capture,
+            channel: self.channel,
+            origin: (-x as f32, -y as f32),
+            truth: &self.simulation.picture.plane(self.channel).to_owned(),
+            noise_variance: self.survey.noise.variance(self.survey.median_brightness),
+        };
+        bound::bound(&light, &known)
+    }
+
     fn tell(&self, name: &str) {
         let reference = self.survey.reference_index;
         let mut usable: Vec<&FrameReport> =
@@ -195,6 +213,7 @@ impl Night {
         let fifth = usable.len().div_ceil(5);
         line("best 20 %, whole frames", &self.held(&self.mean(&usable[..fifth]), reference), "");
         line("alignment oracle", &oracle, "");
+        line("bound", &self.held(&self.bound(), reference), "");
         let (plain, structured) = self.jitter(&usable[..fifth]);
         println!(
             "{name:<13}   jitter of the best fifth: {plain:.3} px rms, where there is structure {structured:.3}"

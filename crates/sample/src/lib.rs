@@ -40,4 +40,4 @@ pub use settings::{
 };
 pub use simulation::{SampleCapture, Simulation, simulate};
 pub use telescope::annular_mtf;
-pub use truth::{INSTRUMENT, OBSERVER, TELESCOPE, TrueFrame, TrueWarp, Truth};
+pub use truth::{INSTRUMENT, OBSERVER, TELESCOPE, TrueFrame, TrueSpreads, TrueWarp, Truth};

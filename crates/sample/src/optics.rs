@@ -208,6 +208,26 @@ impl Optics {
         }
     }
 
+    /// Point-spread functions of all nodes in one channel: side, and the squares one after the other, in
+    /// FFT order, rows by columns, the sum of each 1.
+    pub fn spreads(
+        &self,
+        moment: &Moment,
+        channel: usize,
+        scratch: &mut OpticsScratch,
+    ) -> Option<(usize, Vec<f32>)> {
+        let colour = self.colours.get(channel)?;
+        let square = colour.size * colour.size;
+        let mut all = vec![0.0; self.nodes[0] * self.nodes[1] * square];
+        for (node, psf) in all.chunks_exact_mut(square).enumerate() {
+            let motion = self.atmosphere.mean_motion(moment, self.place(node));
+            self.atmosphere.phases(moment, self.place(node), motion, &mut scratch.phases);
+            let buffers = [&mut scratch.columns, &mut scratch.turned, &mut scratch.fft];
+            self.point_spread(colour, &scratch.phases, psf, buffers);
+        }
+        Some((colour.size, all))
+    }
+
     /// Place of a node in the picture, px.
     pub fn place(&self, node: usize) -> [f64; 2] {
         [node % self.nodes[0], node / self.nodes[0]].map(|i| (i * SPACING) as f64)

@@ -6,8 +6,8 @@ use crate::scene::{self, Drawing, Sight};
 use crate::settings::{SampleError, SampleSettings};
 use crate::track::{Moment, track};
 use crate::truth::{
-    FIRST_TICKS, INSTRUMENT, OBSERVER, SHIFT_CONVENTION, TELESCOPE, TICKS_S, TrueFrame, TrueWarp,
-    Truth,
+    FIRST_TICKS, INSTRUMENT, OBSERVER, SHIFT_CONVENTION, TELESCOPE, TICKS_S, TrueFrame,
+    TrueSpreads, TrueWarp, Truth,
 };
 use rayon::prelude::*;
 use std::sync::{Mutex, PoisonError};
@@ -152,6 +152,19 @@ impl SampleCapture {
         let motion = |node| self.optics.atmosphere.mean_motion(moment, self.optics.place(node));
         let motion_px = (0..columns * rows).map(motion).collect();
         Some(TrueWarp { columns, rows, spacing_px: SPACING, motion_px })
+    }
+
+    /// How each place of frame `index` is blurred in one channel; `None` when there is no such frame or
+    /// channel. Takes about as long as the frame itself.
+    pub fn true_spreads(&self, index: usize, channel: usize) -> Option<TrueSpreads> {
+        let moment = self.moments.get(index)?;
+        let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        let mut scratch = idle.unwrap_or_else(|| self.optics.scratch());
+        let spreads = self.optics.spreads(moment, channel, &mut scratch);
+        self.idle.lock().unwrap_or_else(PoisonError::into_inner).push(scratch);
+        let [columns, rows] = self.optics.nodes;
+        let (side_px, values) = spreads?;
+        Some(TrueSpreads { columns, rows, spacing_px: SPACING, side_px, values })
     }
 
     /// Compute frame `index` and what is true of it.

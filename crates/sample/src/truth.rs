@@ -89,6 +89,23 @@ pub struct TrueWarp {
     pub motion_px: Vec<[f32; 2]>,
 }
 
+/// How one frame is blurred, place by place: nodes as in [`TrueWarp`]. At pixel x the displaced scene is
+/// convolved with the nodes' point-spread functions, blended by raised cosines that reach one spacing to each side.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TrueSpreads {
+    /// Nodes in a row.
+    pub columns: usize,
+    /// Nodes in a column.
+    pub rows: usize,
+    /// Distance of neighbouring nodes, px.
+    pub spacing_px: usize,
+    /// Side of a point-spread function, px.
+    pub side_px: usize,
+    /// Point-spread functions, node by node, rows by columns in FFT order (no displacement first); the
+    /// sum of each is 1.
+    pub values: Vec<f32>,
+}
+
 /// Ticks (100 ns since 0001-01-01) of the first frame: 2027-03-14 20:15:00 UTC.
 pub(crate) const FIRST_TICKS: u64 =
     (days_before(2027, 73) * 86_400 + 20 * 3600 + 15 * 60) * TICKS_S;

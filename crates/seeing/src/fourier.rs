@@ -1,6 +1,6 @@
 //! Two-dimensional FFT of real rasters.
 
-use realfft::num_complex::Complex32;
+pub use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
