@@ -27,7 +27,7 @@ use stillwright_night::judge::{
     JudgeSettings, Judged, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
 };
 use stillwright_night::picture::{Grade, Layout, Plane, Silent};
-use stillwright_night::sample::{SampleCapture, SampleSettings, simulate};
+use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simulate};
 use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
@@ -175,10 +175,12 @@ impl Night {
         let light: Vec<Plane> =
             self.frames.par_iter().map(|f| single(f, self.layout, self.channel)).collect();
         let (x, y) = self.shift(self.survey.reference_index);
+        let obstruction = self.simulation.truth.settings.telescope.obstruction;
         let known = bound::Known {
             capture: &self.capture,
             channel: self.channel,
             origin: (-x as f32, -y as f32),
+            telescope: &|f| annular_mtf(f64::from(f) / self.cutoff, obstruction) as f32,
             truth: &self.simulation.picture.plane(self.channel).to_owned(),
             noise_variance: self.survey.noise.variance(self.survey.median_brightness),
         };

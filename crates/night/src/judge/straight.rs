@@ -14,6 +14,11 @@ const WINDOW_PX: f32 = 14.0;
 /// Rounds of linearising; the field is below a few px and smooth, so it settles in these.
 const ROUNDS: usize = 6;
 
+/// Blurs of the moved picture that are tried, px (standard deviation of a Gaussian). A sharp picture held against
+/// a blurred one seems displaced wherever its edges are not symmetrical: straight stacks came out 0.14 to
+/// 0.23 px bent, and with up to twice the error.
+const ALIKE_PX: [f32; 10] = [0.0, 0.4, 0.7, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0];
+
 /// Displacement at each pixel, px: `moved(x + field(x))` shows what `still(x)` shows.
 #[derive(Clone, Debug)]
 pub struct Field {
@@ -64,8 +69,32 @@ pub fn cubic(source: &Raster, x: f32, y: f32) -> f32 {
     sum
 }
 
+/// `source(x + field(x))`.
+fn laid(source: &Raster, field: &Field) -> Raster {
+    let (width, height) = (source.width, source.height);
+    let values = (0..width * height)
+        .map(|i| {
+            let (x, y) = ((i % width) as f32, (i / width) as f32);
+            cubic(source, x + field.x.values[i], y + field.y.values[i])
+        })
+        .collect();
+    Raster { width, height, values }
+}
+
+/// Correlation of two rasters without means; 0 where either is empty.
+fn correlation(a: &Raster, b: &Raster) -> f64 {
+    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
+    for (a, b) in a.values.iter().zip(&b.values) {
+        let (a, b) = (f64::from(*a), f64::from(*b));
+        (ab, aa, bb) = (ab + a * b, aa + a * a, bb + b * b);
+    }
+    let power = (aa * bb).sqrt();
+    if power > 0.0 { ab / power } else { 0.0 }
+}
+
 /// Find the field between two pictures of the same size and scene, by least squares on local
-/// windows (Lucas & Kanade 1981), gain and offset matched in each, coarse shading taken off.
+/// windows (Lucas & Kanade 1981), gain and offset matched in each, coarse shading taken off. `moved` may be
+/// sharper than `still`, which is then matched by a Gaussian, but not softer.
 pub fn straighten(still: ArrayView2<'_, f32>, moved: ArrayView2<'_, f32>) -> Field {
     let (height, width) = still.dim();
     let soft = Kernel::gaussian(SOFT_PX);
@@ -84,13 +113,25 @@ pub fn straighten(still: ArrayView2<'_, f32>, moved: ArrayView2<'_, f32>) -> Fie
     let wanted = blur(&Raster::of_plane(still), &soft);
     let shading = blur(&wanted, &window);
     let wanted = each(&|i| wanted.values[i] - shading.values[i]);
-    let source = blur(&Raster::of_plane(moved), &soft);
+    let sharp = Raster::of_plane(moved);
+    let mut source = Raster::default();
     let mut field = Field { x: Raster::zeros(width, height), y: Raster::zeros(width, height) };
-    for _ in 0..ROUNDS {
-        let here = each(&|i| {
-            let (x, y) = ((i % width) as f32, (i / width) as f32);
-            cubic(&source, x + field.x.values[i], y + field.y.values[i])
-        });
+    for round in 0..ROUNDS {
+        if round % (ROUNDS / 2) == 0 {
+            // Laid straight by what is known of the field, `moved` is blurred until it is most alike.
+            let mut best = f64::NEG_INFINITY;
+            for extra_px in ALIKE_PX {
+                let soft = Kernel::gaussian(SOFT_PX.hypot(extra_px));
+                let tried = blur(&sharp, &soft);
+                let here = laid(&tried, &field);
+                let shading = blur(&here, &window);
+                let alike = correlation(&each(&|i| here.values[i] - shading.values[i]), &wanted);
+                if alike > best {
+                    (best, source) = (alike, tried);
+                }
+            }
+        }
+        let here = laid(&source, &field);
         let shading = blur(&here, &window);
         let here = each(&|i| here.values[i] - shading.values[i]);
         let both = blur(&each(&|i| here.values[i] * wanted.values[i]), &window);
@@ -138,6 +179,21 @@ mod tests {
                 (std::f64::consts::TAU * phase).cos()
             })
             .sum()
+    }
+
+    #[test]
+    fn blur_is_not_taken_for_a_ripple() {
+        // Stripes of unequal width: their edges are not symmetrical.
+        let sharp = Plane::from_shape_fn((160, 180), |(y, x)| {
+            let wave = ((x as f32 + 0.3 * y as f32) / 9.0).sin() + 0.6 * (x as f32 / 5.3).cos();
+            scene(x as f64, y as f64) as f32 * 0.2 + if wave > 0.5 { 8.0 } else { 0.0 }
+        });
+        let mut blurred = Raster::default();
+        let kernel = Kernel::gaussian(2.0);
+        smooth(&Raster::of_plane(sharp.view()), &kernel, &mut Raster::default(), &mut blurred);
+        let still = Plane::from_shape_vec((160, 180), blurred.values).expect("same size");
+        let bent = straighten(still.view(), sharp.view()).rms_px(24);
+        assert!(bent < 0.03, "{bent}");
     }
 
     #[test]
