@@ -3,9 +3,10 @@
 //!
 //! Each frame goes through the transposed blur of the simulation (each node's window of it, convolved with
 //! the node's point-spread function turned round), then its warp is undone, and the frames are added. Round
-//! each node of a grid the sum is divided by `sum |H|^2 + N / S`: `H` the transfers of that place of the scene in all
-//! frames, `N` and `S` the power of noise and scene, and multiplied by the perfect telescope's transfer (the multi-frame Wiener filter, transfers taken to change
-//! slowly over the place). The results are blended by raised cosines.
+//! each node of a grid the sum is divided by `sum |H|^2 + N / S`: `H` the transfers of that place of the scene
+//! in all frames, `N` and `S` the power of noise and scene. This is the multi-frame Wiener filter, transfers
+//! taken to change slowly over the place; the perfect telescope's transfer follows, which the truth has, too.
+//! The results are blended by raised cosines. A mosaic's gaps are filled before.
 
 use super::oracle;
 use rayon::prelude::*;
