@@ -25,7 +25,7 @@ use stillwright_night::picture::Silent;
 use stillwright_night::sample::SampleSettings;
 use stillwright_night::sample_night::{SampleFiles, write_sample};
 use stillwright_night::still::make_still_with;
-use targets::{TARGETS, Target};
+use targets::{IN_ANY_CASE, TARGETS, Target};
 
 #[global_allocator]
 static PEAK: PeakAlloc = PeakAlloc;
@@ -34,8 +34,6 @@ static PEAK: PeakAlloc = PeakAlloc;
 const EXECUTIONS: usize = 2000;
 /// Longer than this, and a file of some kilobytes has made the reader hang.
 const LONGEST: Duration = Duration::from_secs(10);
-/// What a reader may ask for whatever the file: buffers, tables, words.
-const IN_ANY_CASE: usize = 4 << 20;
 /// Bent files do not grow beyond this.
 const LARGEST_FILE: usize = 64 << 10;
 /// Bytes before the contents of a file of the cache.
@@ -170,7 +168,12 @@ fn run(target: &Target, bytes: &[u8]) -> Result<usize, String> {
 
 fn corpus_of(target: &Target) -> Vec<(String, Vec<u8>)> {
     if target.name == "kept" {
-        return kept();
+        let made = kept();
+        // For cargo-fuzz, which begins with the same.
+        if let Some(seeds) = std::env::var_os("STILLWRIGHT_FUZZ_SEEDS").map(PathBuf::from) {
+            made.iter().for_each(|(name, bytes)| fs::write(seeds.join(name), bytes).unwrap());
+        }
+        return made;
     }
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/corpus").join(target.name);
     let mut files: Vec<PathBuf> =
