@@ -21,6 +21,7 @@ use stillwright_night::Recipe;
 use stillwright_night::atomic::Existing;
 use stillwright_night::cache::Cache;
 use stillwright_night::files::StillFiles;
+use stillwright_night::memory::thread_time;
 use stillwright_night::picture::Silent;
 use stillwright_night::sample::SampleSettings;
 use stillwright_night::sample_night::{SampleFiles, write_sample};
@@ -156,8 +157,16 @@ fn run(target: &Target, bytes: &[u8]) -> Result<usize, String> {
         let words = words.or_else(|| panic.downcast_ref::<&str>().map(|s| (*s).to_string()));
         return Err(format!("panic: {}", words.unwrap_or_default()));
     }
-    if begun.elapsed() > LONGEST {
-        return Err(format!("it took {:.1} s", begun.elapsed().as_secs_f64()));
+    // A machine with much else to do makes everything slow: then the processor's own time decides, in a second run.
+    let mut took = begun.elapsed();
+    if took > LONGEST
+        && let Some(before) = thread_time()
+    {
+        let _ = catch_unwind(AssertUnwindSafe(|| (target.run)(bytes)));
+        took = thread_time().map_or(took, |now| now.saturating_sub(before));
+    }
+    if took > LONGEST {
+        return Err(format!("it took {:.1} s", took.as_secs_f64()));
     }
     let allowed = IN_ANY_CASE + target.bytes_a_byte * bytes.len();
     if asked_for > allowed {
