@@ -1,6 +1,7 @@
 """Makes the kept corpus: small files of every format, by ffmpeg and by the formats' byte tables.
 
-Run from anywhere: python3 fuzz/corpus.py. Needs ffmpeg. What fuzzing found stands beside them as found-*.
+Run from anywhere: python3 fuzz/corpus.py. Needs ffmpeg. What fuzzing found stands beside them as found-*, what led it to
+further code as covered-*.
 """
 
 import pathlib
