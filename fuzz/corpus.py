@@ -1,6 +1,7 @@
 """Makes the kept corpus: small files of every format, by ffmpeg and by the formats' byte tables.
 
-Run from anywhere: python3 fuzz/corpus.py. Needs ffmpeg. What fuzzing found stands beside them as found-*.
+Run from anywhere: python3 fuzz/corpus.py. Needs ffmpeg. What fuzzing found stands beside them as found-*, what led it to
+further code as covered-*.
 """
 
 import pathlib
@@ -93,7 +94,6 @@ bend = { gamma = 1.5 }
 formats = ["png", "fits"]
 caption = "words"
 ''')
-keep("recipe", "names.txt", b"f_0001.png\nf_0002.png\nf_0004.png\nother.png\n0.png\n")
 keep("night", "one.toml", b'''version = 1
 selected = 0
 [[capture]]
@@ -111,3 +111,29 @@ version = 1
 captures = 2
 ''')
 keep("night", "none.toml", b"version = 1\n[end]\ncaptures = 0\n")
+
+
+def master(kind):
+    cards = ["SIMPLE  =                    T", "BITPIX  =                  -32", "NAXIS   =                    2",
+             "NAXIS1  =                    9", "NAXIS2  =                    7", "ROWORDER= 'TOP-DOWN'",
+             f"MASTER  = '{kind}'", "NFRAMES =                   40", "NLEFTOUT=                    1",
+             "CLIPPED =               1.5E-5", "NOISE   =               2.5E-3", "BITDEPTH=                   12",
+             "EXPTIME =                 0.01", "GAIN    =                  300", "BAYERPAT= 'RGGB    '"]
+    level = 0.02 if "dark" in kind else 0.6
+    return fits(cards, b"".join(struct.pack(">f", level * (1 + i % 5 / 50)) for i in range(9 * 7)))
+
+
+for kind in ("dark", "flat", "dark-flat"):
+    keep("master", f"{kind}.fits", master(kind))
+for colour, depth in ((0, 8), (8, 12), (100, 8)):
+    keep("master", f"{colour}-{depth}.ser", ser(colour, depth, 10, 8, 9, trailer=False))
+keep("places", "headings.csv", b"\xef\xbb\xbfname,latitude,longitude,diameter_km\r\n# a list\r\nA,9.62,339.92,96.1\r\n")
+keep("places", "quoted.csv", b'"Ridge, ""long""", -1.5 , 20 \n\nB,0,0,\nC,-90,-360,1e3\n')
+keep("names", "gaps.txt", b"f_0001.png\nf_0002.png\nf_0004.png\nother.png\n0.png\n")
+keep("names", "many.txt", b"a1b01.tif\na1b02.tif\na2b01.tif\n10.fits\n9.fits\n0009.fits\n18446744073709551616.png\n")
+keep("preferences", "some.toml", b'light = "red"\ntext_scale = 1.25\nexport_folder = "/night/stills"\n')
+keep("video", "answer.json", b'{"programs":[],"streams":[{"codec_name":"h264","width":640,"height":480,'
+     b'"pix_fmt":"yuv420p10le","nb_frames":"250","side_data_list":[{"rotation":-90}]}]}')
+keep("video", "frames.txt", b"#software: x\n#tb 0: 1/25\n#media_type 0: video\n"
+     b"0,          0,          0,        1,    81920, 0x5bbd4a1f\n0,          1,          1,        1,    81920, 0x5bbd4a20\n"
+     b"0,          4,          4,        1,    81920, 0xffffffff\n")

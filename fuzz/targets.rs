@@ -7,8 +7,17 @@ use stillwright_night::Recipe;
 use stillwright_night::capture::{
     Bytes, Capture, CaptureError, FrameFiles, Overrides, numbered, open, open_sequence,
 };
-use stillwright_night::from_strangers::{is_kept_stack, is_kept_survey, is_night};
-use stillwright_night::picture::{Layout, RawFrame};
+use stillwright_night::from_strangers::{
+    is_answer_of_probe, is_list_of_frames, is_master, is_preferences, night_comes_back,
+    stack_comes_back, survey_comes_back,
+};
+use stillwright_night::moon::measure::parse_places;
+use stillwright_night::picture::{Layout, RawFrame, Silent};
+use stillwright_night::seeing::calibration::bands::find_bands;
+use stillwright_night::seeing::calibration::{Calibration, Master, MasterKind};
+
+/// What a reader may ask for whatever the file: buffers, tables, words.
+pub const IN_ANY_CASE: usize = 4 << 20;
 
 /// A target: its name, what it does with any bytes, and how many bytes one byte of its input may ask for at most.
 pub struct Target {
@@ -19,7 +28,7 @@ pub struct Target {
 
 /// All targets. Uncompressed frames take four bytes a sample at most, some copies of them; a byte of JPEG can stand
 /// for 1024 samples, one of deflate for 1032 bytes of eight pixels (the limits of the readers).
-pub const TARGETS: [Target; 9] = [
+pub const TARGETS: [Target; 14] = [
     Target { name: "ser", run: ser, bytes_a_byte: 64 },
     Target { name: "avi", run: avi, bytes_a_byte: 32 << 10 },
     Target { name: "fits", run: fits, bytes_a_byte: 128 },
@@ -29,6 +38,11 @@ pub const TARGETS: [Target; 9] = [
     Target { name: "recipe", run: recipe, bytes_a_byte: 2048 },
     Target { name: "night", run: night, bytes_a_byte: 2048 },
     Target { name: "kept", run: kept, bytes_a_byte: 64 },
+    Target { name: "master", run: master, bytes_a_byte: 1024 },
+    Target { name: "places", run: places, bytes_a_byte: 128 },
+    Target { name: "names", run: names, bytes_a_byte: 1024 },
+    Target { name: "preferences", run: preferences, bytes_a_byte: 2048 },
+    Target { name: "video", run: video, bytes_a_byte: 256 },
 ];
 
 /// A SER file; the last byte says what is overridden.
@@ -52,22 +66,25 @@ pub fn fits(bytes: &[u8]) {
     sequence(bytes);
 }
 
-/// A PNG picture.
+/// A PNG picture, by itself (a reference picture is read so) and as one of a sequence.
 pub fn png(bytes: &[u8]) {
+    capture(bytes, &Overrides::default());
     sequence(bytes);
 }
 
-/// A TIFF picture.
+/// A TIFF picture, likewise.
 pub fn tiff(bytes: &[u8]) {
+    capture(bytes, &Overrides::default());
     sequence(bytes);
 }
 
-/// A JPEG picture.
+/// A JPEG picture, likewise.
 pub fn jpeg(bytes: &[u8]) {
+    capture(bytes, &Overrides::default());
     sequence(bytes);
 }
 
-/// A recipe, and names of a folder, which are told apart by their numbers.
+/// A recipe.
 pub fn recipe(bytes: &[u8]) {
     let text = String::from_utf8_lossy(bytes);
     if let Ok(recipe) = Recipe::from_toml(&text) {
@@ -76,20 +93,74 @@ pub fn recipe(bytes: &[u8]) {
             assert_eq!(Recipe::from_toml(&written), Ok(recipe), "{written}");
         }
     }
+}
+
+/// Names of a folder, which are told apart by their numbers.
+pub fn names(bytes: &[u8]) {
+    let text = String::from_utf8_lossy(bytes);
     let names: Vec<String> = text.lines().map(str::to_owned).collect();
     let _ = numbered(&names, None);
     let _ = numbered(&names, Some(0));
 }
 
-/// A night file.
-pub fn night(bytes: &[u8]) {
-    let _ = is_night(bytes);
+/// A list of named places: what is read has places on the Moon only.
+pub fn places(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    match parse_places(text) {
+        Ok(places) => {
+            assert!(!places.is_empty());
+            for named in places {
+                assert!(named.place.lat_deg.abs() <= 90.0 && named.place.lon_deg.is_finite());
+                assert!(named.diameter_km.is_none_or(|km| km.is_finite() && km > 0.0));
+            }
+        }
+        Err(error) => assert!(!error.to_string().is_empty()),
+    }
 }
 
-/// What was kept of a survey or a stack.
+/// How the window looks.
+pub fn preferences(bytes: &[u8]) {
+    let _ = is_preferences(&String::from_utf8_lossy(bytes));
+}
+
+/// What ffprobe and ffmpeg say of a video; the frames of the test's are of 81920 bytes.
+pub fn video(bytes: &[u8]) {
+    let _ = is_answer_of_probe(bytes);
+    let _ = is_list_of_frames(bytes, 81_920);
+}
+
+/// A saved master or a capture of darks and flats, made into masters, and a frame calibrated with them.
+pub fn master(bytes: &[u8]) {
+    let _ = is_master(bytes);
+    let Ok(capture) = open(Box::new(bytes.to_vec()), &Overrides::default()) else { return };
+    // Frames are read three times each: what takes long is not what goes wrong.
+    if capture.frame_count() * capture.format().sample_count() > 1 << 16 {
+        return;
+    }
+    let made = |kind| Master::build(&*capture, kind, None, &Silent);
+    let [dark, flat] = [made(MasterKind::Dark), made(MasterKind::Flat)];
+    for error in [&dark, &flat].into_iter().filter_map(|made| made.as_ref().err()) {
+        assert!(!error.to_string().is_empty());
+    }
+    let calibration = Calibration::from_masters(dark.as_ref().ok(), flat.as_ref().ok());
+    let raw = RawFrame::black(capture.format());
+    let mut frame = RawFrame::black(calibration.format(raw.format));
+    calibration.apply(&raw, &mut frame);
+    assert_eq!(frame.samples.len(), raw.format.sample_count());
+    if let Ok(bands) = find_bands(&*capture, &calibration, &Silent) {
+        assert!(bands.rows.iter().chain(&bands.columns).all(|value| value.is_finite()));
+    }
+}
+
+/// A night file: what is taken in comes back when it is saved.
+pub fn night(bytes: &[u8]) {
+    assert_ne!(night_comes_back(bytes), Some(false));
+}
+
+/// What was kept of a survey or a stack, likewise.
 pub fn kept(bytes: &[u8]) {
-    let _ = is_kept_survey(bytes);
-    let _ = is_kept_stack(bytes);
+    assert_ne!(survey_comes_back(bytes), Some(false));
+    assert_ne!(stack_comes_back(bytes), Some(false));
 }
 
 /// Most frames that are read of one file.

@@ -187,3 +187,53 @@ fn a_request_to_stop_tidies_up() {
     assert_eq!(status.code(), Some(1));
     assert!(names(&out).is_empty(), "{:?}", names(&out));
 }
+
+#[test]
+fn two_programs_at_once_on_one_capture() {
+    let (home, capture) = night();
+    let stills = home.path().join("stills");
+    let start = |more: &[&str]| {
+        let child = program()
+            .args(["still", "--keep", "50"])
+            .args(more)
+            .arg(&capture)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn();
+        Ended(child.unwrap())
+    };
+    let ended = |mut child: Ended| {
+        let mut err = String::new();
+        std::io::Read::read_to_string(child.0.stderr.as_mut().unwrap(), &mut err).unwrap();
+        (child.0.wait().unwrap().code(), err)
+    };
+    let bytes = |name: &str| fs::read(stills.join(name)).unwrap();
+    let mut both_refused = 0;
+    let mut alone: Option<(Vec<u8>, Vec<u8>)> = None;
+    for more in [&[][..], &["--overwrite"], &[], &["--overwrite"]] {
+        if more.is_empty() && stills.exists() {
+            fs::remove_dir_all(&stills).unwrap();
+        }
+        let (first, second) = (start(more), start(more));
+        let outcomes = [ended(first), ended(second)];
+        for (code, err) in &outcomes {
+            let refused = *code == Some(1) && more.is_empty() && err.contains("exists already");
+            assert!(*code == Some(0) || refused, "{more:?}: {code:?} {err}");
+        }
+        let done = outcomes.iter().filter(|(code, _)| *code == Some(0)).count();
+        assert!(done >= 1 || more.is_empty(), "{outcomes:?}");
+        both_refused += usize::from(done == 0);
+        // Whatever came first: every file is whole, and of the one still that there is.
+        for name in names(&stills) {
+            assert!(!name.starts_with('.'), "{name}");
+        }
+        if done > 0 {
+            assert_eq!(names(&stills).len(), 3);
+            let made = (bytes("IN.still.tif"), bytes("IN.stack.fits"));
+            assert!(*alone.get_or_insert(made.clone()) == made, "{more:?}");
+        }
+    }
+    println!(
+        "4 times two programs at once on one capture, {both_refused} times neither took all names: 0 lost"
+    );
+}

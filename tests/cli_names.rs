@@ -99,7 +99,7 @@ fn paths_in_a_recipe_are_opened_as_captures_and_nothing_else() {
     let recipe = home.path().join("recipe.toml");
     for (path, words) in [
         ("\"/dev/zero\"", "a device or a pipe"),
-        ("\"/etc/passwd\"", "begins with"),
+        ("\"/etc/passwd\"", "found plain text"),
         ("\"$(touch gone)\"", "cannot be read"),
         ("\"| touch gone\"", "cannot be read"),
         ("\"concat:IN.ser|IN.ser\"", "cannot be read"),

@@ -1,5 +1,4 @@
 #![no_main]
-#[path = "../targets.rs"]
-#[allow(dead_code)]
-mod targets;
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::ser(bytes));
+#[path = "../guarded.rs"]
+mod guarded;
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| guarded::run("ser", bytes));

@@ -86,6 +86,35 @@ pub(crate) fn decode(
     })
 }
 
+/// Whether the picture's end is there (EOI, ITU-T T.81, B.1.1.3): a decoder fills what a cut took with the nearest
+/// shades, and says nothing.
+pub(crate) fn has_end(picture: &[u8]) -> bool {
+    // Behind SOI: segments with a length, which may hold a smaller picture with an end of its own.
+    let mut at = 2;
+    let mut in_scan = false;
+    while let Some(&[first, second]) = picture.get(at..at + 2) {
+        if first != 0xff {
+            if !in_scan {
+                return false;
+            }
+            at += 1;
+            continue;
+        }
+        match second {
+            0xd9 => return true,
+            // Stuffed bytes and restarts of a scan; fill bytes.
+            0x00 | 0xd0..=0xd7 => at += 2,
+            0xff => at += 1,
+            _ => {
+                let Some(&[high, low]) = picture.get(at + 2..at + 4) else { return false };
+                at += 2 + usize::from(u16::from_be_bytes([high, low])).max(2);
+                in_scan = second == 0xda;
+            }
+        }
+    }
+    false
+}
+
 fn decoder(picture: &[u8], space: ColorSpace) -> JpegDecoder<ZCursor<&[u8]>> {
     let options = DecoderOptions::new_safe()
         .set_strict_mode(true)
@@ -99,4 +128,21 @@ fn decoder(picture: &[u8], space: ColorSpace) -> JpegDecoder<ZCursor<&[u8]>> {
 fn guarded<T>(work: impl FnOnce() -> Result<T, String>) -> Result<T, String> {
     catch_unwind(AssertUnwindSafe(work))
         .unwrap_or_else(|_| Err("broke the decoder off".to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_end_is_that_of_the_picture_and_not_of_one_within() {
+        let within = [0xff, 0xe1, 0, 6, 0xff, 0xd9, 0xff, 0xd9];
+        let scan = [0xff, 0xda, 0, 3, 7, 1, 2, 0xff, 0, 3, 0xff, 0xd3, 0xff, 0xff, 0xd9];
+        let whole = [&[0xff, 0xd8][..], &within, &scan].concat();
+        assert!(has_end(&whole));
+        assert!(has_end(&[&whole[..], b"words behind it"].concat()));
+        for cut in 0..whole.len() {
+            assert!(!has_end(&whole[..cut]), "{cut}");
+        }
+    }
 }

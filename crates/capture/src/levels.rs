@@ -24,7 +24,8 @@ pub(crate) struct Seen {
     bits: u16,
     /// Two-byte samples looked at.
     samples: usize,
-    /// Largest float.
+    /// Largest float; with three frames or more, that of the second brightest: one damaged file must not decide
+    /// how bright all others are.
     max: f32,
     /// Frames that could be read.
     frames: usize,
@@ -34,6 +35,7 @@ pub(crate) struct Seen {
 /// reading it later will tell.
 pub(crate) fn look(count: usize, mut read: impl FnMut(usize) -> Option<Samples>) -> Seen {
     let mut seen = Seen::default();
+    let mut brightest = Vec::new();
     let looked_at = count.min(FRAMES);
     for i in 0..looked_at {
         match read(i * count / looked_at) {
@@ -41,12 +43,19 @@ pub(crate) fn look(count: usize, mut read: impl FnMut(usize) -> Option<Samples>)
                 seen.bits = v.iter().fold(seen.bits, |bits, s| bits | s);
                 seen.samples += v.len();
             }
-            Some(Samples::F32(v)) => seen.max = v.iter().fold(seen.max, |max, s| max.max(*s)),
+            // Infinity is no brightness.
+            Some(Samples::F32(v)) => {
+                let finite = v.iter().filter(|s| s.is_finite());
+                brightest.push(finite.fold(0.0f32, |max, s| max.max(*s)));
+            }
             Some(Samples::U8(_)) => {}
             None => continue,
         }
         seen.frames += 1;
     }
+    brightest.sort_by(f32::total_cmp);
+    let aside = usize::from(brightest.len() >= 3);
+    seen.max = brightest.iter().rev().nth(aside).copied().unwrap_or(0.0);
     seen
 }
 
@@ -195,6 +204,17 @@ mod tests {
             let mut samples = Samples::F32(vec![max, f32::NAN, f32::INFINITY]);
             levels.apply(&mut samples);
             assert_eq!(samples, Samples::F32(vec![max * factor, 0.0, 0.0]));
+        }
+        // One of them spoilt.
+        for spoilt in [1e30, f32::INFINITY, f32::NAN, 4.0] {
+            let frame = |i| if i == 1 { vec![spoilt, 0.3] } else { vec![0.9, 0.3] };
+            let levels = Levels::decide(
+                SampleType::F32,
+                16,
+                look(3, |i| Some(Samples::F32(frame(i)))),
+                &auto,
+            );
+            assert_eq!(levels.unwrap().factor, 1.0, "{spoilt}");
         }
         let said = Overrides { bit_depth: Some(14), ..auto };
         let levels = Levels::decide(SampleType::F32, 16, Seen::default(), &said).unwrap();

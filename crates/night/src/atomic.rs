@@ -1,5 +1,6 @@
 //! Files that appear whole or not at all.
 
+use crate::leftovers::{PREFIX, SUFFIX, claim, sweep_once};
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -82,7 +83,8 @@ pub(crate) fn advice(error: &io::Error) -> &'static str {
 }
 
 /// A file in the making: written under a hidden name in the folder of its target, and given its
-/// own name when it is complete. Dropped before that, it vanishes.
+/// own name when it is complete. Dropped before that, it vanishes; what a killed program leaves
+/// behind is swept away when the next one writes into the folder.
 ///
 /// Cost: one `fsync` of the file and one of its folder at [`AtomicFile::commit`].
 #[derive(Debug)]
@@ -103,8 +105,9 @@ impl AtomicFile {
         }
         let folder = folder_of(target);
         make_folder(folder)?;
+        sweep_once(folder);
         let mut builder = Builder::new();
-        builder.prefix(".stillwright-").suffix(".partial");
+        builder.prefix(PREFIX).suffix(SUFFIX);
         #[cfg(unix)]
         {
             use std::os::unix::fs::PermissionsExt;
@@ -114,6 +117,7 @@ impl AtomicFile {
         let temp = builder
             .tempfile_in(folder)
             .map_err(|source| WriteError::Folder { path: folder.into(), source })?;
+        claim(temp.as_file());
         let writer = BufWriter::with_capacity(1 << 18, temp);
         Ok(AtomicFile { writer, target: target.into(), existing })
     }

@@ -17,7 +17,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use stillwright_capture::Overrides;
@@ -161,6 +161,9 @@ fn as_plane(frame: &RawFrame) -> Option<Array2<f32>> {
     Array2::from_shape_vec(shape, values).ok()
 }
 
+/// Most that is read of the list of those files, bytes.
+const LONGEST_LIST: u64 = 1 << 20;
+
 /// One file that a demonstration wrote.
 #[derive(Debug, Serialize, Deserialize)]
 struct Listed {
@@ -171,10 +174,13 @@ struct Listed {
 
 /// Refuse to replace anything that an earlier demonstration did not write itself.
 fn check_own(folder: &Path, list: &Path, all: &[PathBuf]) -> Result<(), NightError> {
-    let listed: Vec<Listed> = match std::fs::read(list) {
+    let mut bytes = Vec::new();
+    let read = crate::files::open_plain(list)
+        .and_then(|file| file.take(LONGEST_LIST).read_to_end(&mut bytes));
+    let listed: Vec<Listed> = match read {
         Err(_) => Vec::new(),
         // Somebody else's file of this name would be replaced, too.
-        Ok(bytes) => {
+        Ok(_) => {
             serde_json::from_slice(&bytes).map_err(|_| WriteError::Exists { path: list.into() })?
         }
     };

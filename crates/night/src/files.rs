@@ -6,6 +6,7 @@ use crate::export::Format;
 use crate::sequence::{Members, no_sequence};
 use crate::video;
 use std::fs::{self, File};
+use std::io;
 use std::path::{Path, PathBuf};
 use stillwright_capture::{Capture, CaptureError, Overrides};
 use stillwright_picture::{Progress, Silent};
@@ -54,6 +55,19 @@ pub fn open_capture_watched(
             _ => alone.map_err(trouble),
         },
     }
+}
+
+/// Open a plain file, or one that a link leads to. A path from a night file or a recipe may name anything: opening a
+/// pipe would wait for whoever writes to it, and a device has no end.
+///
+/// # Errors
+/// What the system says; or that it is none.
+pub(crate) fn open_plain(path: &Path) -> io::Result<File> {
+    if !fs::metadata(path)?.is_file() {
+        let words = "a file was expected, and it is a folder, a device or a pipe";
+        return Err(io::Error::new(io::ErrorKind::InvalidInput, words));
+    }
+    File::open(path)
 }
 
 /// Open one file, whatever lies beside it.

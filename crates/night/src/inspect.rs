@@ -109,8 +109,8 @@ pub fn inspect_opened(
     warnings.extend(exposure_warnings(&exposure, facts));
     let timing = Timing::of(capture, progress)?;
     warnings.extend(timing.iter().flat_map(Timing::warnings));
-    let mut notes = messages(&facts.notes);
-    notes.extend(slow(facts.frame_rate_hz));
+    warnings.extend(slow(facts.frame_rate_hz));
+    let notes = messages(&facts.notes);
     let files = files_of(path).map_err(|e| NightError::read(path, e))?;
     let last = files.last().filter(|_| files.len() > 1).and_then(|last| last.file_name());
     Ok(InspectReport {

@@ -27,6 +27,7 @@ pub mod hash;
 pub mod inspect;
 pub mod jobs;
 pub mod judge;
+mod leftovers;
 pub mod memory;
 pub mod preferences;
 pub mod pyramid;
@@ -40,6 +41,7 @@ pub mod screen;
 pub mod sequence;
 pub mod session;
 pub mod sheet;
+mod stamp;
 pub mod still;
 pub mod timing;
 

@@ -1,9 +1,13 @@
 //! How the window looks: kept from one time to the next, apart from any night.
 
 use crate::atomic::{AtomicFile, Existing, WriteError};
+use crate::files::open_plain;
 use serde::{Deserialize, Serialize};
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::Path;
+
+/// Most that is read of the file, bytes.
+const LONGEST: u64 = 1 << 20;
 
 /// Kept choices. What is missing or makes no sense has its default.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -26,8 +30,14 @@ impl Default for Preferences {
 impl Preferences {
     /// Read them; a file that is not there or cannot be understood gives the defaults.
     pub fn load(path: &Path) -> Preferences {
-        let text = std::fs::read_to_string(path).unwrap_or_default();
-        let mut read: Preferences = toml::from_str(&text).unwrap_or_default();
+        let mut text = String::new();
+        let read = open_plain(path).and_then(|file| file.take(LONGEST).read_to_string(&mut text));
+        Preferences::parse(if read.is_ok() { &text } else { "" })
+    }
+
+    /// Choices from their text; nonsense gives the defaults.
+    pub(crate) fn parse(text: &str) -> Preferences {
+        let mut read: Preferences = toml::from_str(text).unwrap_or_default();
         if !(0.75..=2.5).contains(&read.text_scale) {
             read.text_scale = 1.0;
         }

@@ -1,6 +1,7 @@
 //! Picture files of a folder as one capture: which of them belong together, and opening them.
 
 use crate::error::NightError;
+use crate::files::open_plain;
 use std::collections::HashSet;
 use std::fs::{self, File};
 use std::io::{self, Read};
@@ -110,7 +111,7 @@ pub fn distinct(paths: &[PathBuf]) -> Vec<PathBuf> {
 /// Whether each file holds one picture: cubes are captures by themselves, whatever lies beside.
 pub(crate) fn is_alone(paths: &[PathBuf]) -> bool {
     let Some(first) = paths.first() else { return false };
-    let Ok(file) = File::open(first) else { return true };
+    let Ok(file) = open_plain(first) else { return true };
     match stillwright_capture::open(Box::new(file), &Overrides::default()) {
         Ok(capture) => capture.frame_count() == 1,
         Err(_) => true,
@@ -144,7 +145,7 @@ pub(crate) fn first_of_each(paths: Vec<PathBuf>) -> Vec<PathBuf> {
 /// The beginning of a file.
 pub(crate) fn head_of(path: &Path) -> io::Result<Vec<u8>> {
     let mut head = Vec::with_capacity(HEAD_BYTES);
-    File::open(path)?.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
+    open_plain(path)?.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
     Ok(head)
 }
 
@@ -218,7 +219,7 @@ impl FrameFiles for OnDisk {
         if !fs::metadata(path)?.is_file() {
             return Err(io::Error::other("it is no plain file"));
         }
-        Ok(Arc::new(File::open(path)?))
+        Ok(Arc::new(open_plain(path)?))
     }
 }
 
@@ -233,7 +234,7 @@ impl Joined {
     pub(crate) fn open(paths: Vec<PathBuf>) -> io::Result<Joined> {
         let mut rest = paths.into_iter();
         let first = rest.next().ok_or(io::ErrorKind::NotFound)?;
-        Ok(Joined { rest, now: File::open(first)? })
+        Ok(Joined { rest, now: open_plain(&first)? })
     }
 }
 
@@ -245,7 +246,7 @@ impl Read for Joined {
                 return Ok(n);
             }
             let Some(next) = self.rest.next() else { return Ok(0) };
-            self.now = File::open(next)?;
+            self.now = open_plain(&next)?;
         }
     }
 }

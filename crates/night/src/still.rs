@@ -13,6 +13,7 @@ use crate::record::{
     Found, Input, Output, PROGRAM, RECORD_VERSION, Record, Resolution, StackFacts, Stopwatch,
     resolved,
 };
+use crate::stamp::calibration_files;
 use std::io::Write;
 use std::path::Path;
 use stillwright_capture::Facts;
@@ -68,12 +69,16 @@ pub fn make_still_with(
 ) -> Result<StillDone, NightError> {
     let path = files.capture.as_path();
     let mut watch = Stopwatch::start();
+    let darks = calibration_files(&recipe.calibration);
     let capture = open_capture_watched(path, &recipe.capture, progress)?;
     let calibrated = calibrated(capture, path, &recipe.calibration, progress)?;
     let Calibrated { capture, report: calibration } = calibrated;
     let facts = capture.facts().clone();
     let mut print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
+    // The names have the darks and flats as they lie on the disk now, the frames are calibrated already.
+    let same_darks = || darks == calibration_files(&recipe.calibration);
     let known = cache.and_then(|cache| Some((cache, Keys::of_capture(path, &facts, recipe)?)));
+    let known = known.filter(|_| same_darks());
     watch.lap("opening");
 
     let (kept_survey, kept_stack) = known

@@ -330,6 +330,9 @@ fn each_capture_takes_the_dark_that_matches_and_none_that_does_not() {
     recipe.calibration.darks.extend(night.named("dark.ser"));
     let said = grade(&recipe).unwrap().calibration;
     assert!(said[0].contains("dark.ser") && said[0].contains("39 frames"), "{said:?}");
+    for (line, words) in said[1..3].iter().zip(["64 x 64 px", "samples of 12 bits were expected"]) {
+        assert!(line.starts_with("not used: dark ") && line.contains(words), "{said:?}");
+    }
 
     // A lit dark, a dim flat, a file that is not there.
     for (darks, flats, words) in [

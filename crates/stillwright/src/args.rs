@@ -42,6 +42,37 @@ pub struct WindowArgs {
     pub measure_frames: bool,
 }
 
+const INSPECT_EXAMPLES: &str = "\
+The captures are only read, never changed. For a folder of pictures, name the folder or one of them.
+
+Examples:
+  stillwright inspect ridge.ser
+  stillwright inspect night/*.avi";
+
+const GRADE_EXAMPLES: &str = "\
+The captures are only read. `still` grades by itself: this is for a look beforehand.
+
+Examples:
+  stillwright grade ridge.ser
+  stillwright grade --dark cap-on.ser ridge.ser";
+
+const STILL_EXAMPLES: &str = "\
+Written are NAME.still.tif (the finished picture), NAME.stack.fits (before sharpening) and
+NAME.record.json (how it was made). The captures are only read.
+
+Examples:
+  stillwright still ridge.ser                         as advised, into a folder `stills`
+  stillwright still --keep 10 --format png ridge.ser  the best tenth, and a PNG beside
+  stillwright still --dark cap-on.ser --flat sky.ser night/*.ser";
+
+const MASTER_EXAMPLES: &str = "\
+A master is a FITS file beside the capture, such as cap-on.dark.fits. `still --dark` takes the
+capture just as well; a master saves reading it again.
+
+Examples:
+  stillwright master --kind dark cap-on.ser
+  stillwright master --kind flat --dark-flat flat-cap-on.ser evening-sky.ser";
+
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
@@ -49,13 +80,17 @@ pub enum Command {
     Demo(DemoArgs),
     /// Write simulated captures, with the truth beside them.
     Sample(SampleArgs),
-    /// Say what a capture holds, and what is wrong with it.
+    /// Say what captures hold, what is wrong with them, and what to do better next time.
+    #[command(after_help = INSPECT_EXAMPLES)]
     Inspect(InspectArgs),
-    /// Grade every frame and find where the scene lies in it.
+    /// Grade how sharp every frame is and how far the picture wandered; makes no still yet.
+    #[command(after_help = GRADE_EXAMPLES)]
     Grade(GradeArgs),
     /// Make stills: the whole job, one still per capture.
+    #[command(after_help = STILL_EXAMPLES)]
     Still(StillArgs),
-    /// Make a master dark or flat of a capture, and save it.
+    /// Make one quiet dark or flat (a master) of many frames, to be used again and again.
+    #[command(after_help = MASTER_EXAMPLES)]
     Master(MasterArgs),
     /// Tell where the Moon is then and there, and how it is lit; the planets, too.
     Moon(MoonArgs),
@@ -121,17 +156,19 @@ pub enum SampleKind {
 
 /// What is known better than the capture's header.
 #[derive(Debug, Default, Args)]
+#[command(next_help_heading = "If a capture is read wrongly")]
 pub struct OverrideArgs {
-    /// Colour of the samples: mono, rggb, grbg, gbrg, bggr, rgb or bgr.
+    /// Colours of the pixels, where the picture shows a grid or wrong colours: mono, rgb, bgr; rggb, grbg, gbrg, bggr;
+    /// cyym, ycmy, ymcy, myyc.
     #[arg(long, value_name = "LAYOUT", value_parser = layout)]
     pub layout: Option<Layout>,
-    /// Which byte of a two-byte sample comes first.
+    /// Which byte of a two-byte value comes first, where the picture looks like noise or contour lines.
     #[arg(long, value_name = "ORDER", value_enum)]
     pub byte_order: Option<ByteOrderArg>,
-    /// Where 9 to 15 bits stand in two bytes.
+    /// Where 9 to 15 bits stand in two bytes, where the picture is far too dark or too bright.
     #[arg(long, value_name = "SIDE", value_enum)]
     pub justification: Option<JustificationArg>,
-    /// Bits of a sample, 1 to 16.
+    /// Bits that the camera gave, 1 to 16.
     #[arg(long, value_name = "BITS", value_parser = clap::value_parser!(u8).range(1..=16))]
     pub bit_depth: Option<u8>,
 }
@@ -175,24 +212,24 @@ pub enum JustificationArg {
 /// Arguments of `inspect`.
 #[derive(Debug, Args)]
 pub struct InspectArgs {
-    /// Captures.
+    /// Captures: SER, AVI, FITS, MP4, MOV, MKV, or folders of pictures.
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub overrides: OverrideArgs,
-    /// Recipe whose telescope and camera (finish.optics) the sampling is judged by.
+    /// Recipe that names your telescope and camera (finish.optics): then it is said whether the pixels suit them.
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// Print one line of JSON per capture.
     #[arg(long)]
     pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub overrides: OverrideArgs,
 }
 
 /// Arguments of `grade`.
 #[derive(Debug, Args)]
 pub struct GradeArgs {
-    /// Captures.
+    /// Captures: SER, AVI, FITS, MP4, MOV, MKV, or folders of pictures.
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
     /// Settings, as written by `still --write-recipe`.
@@ -201,27 +238,27 @@ pub struct GradeArgs {
     /// Do everything anew: use nothing that was found before of the same capture and settings, and keep nothing.
     #[arg(long)]
     pub no_cache: bool,
+    /// Print one line of JSON per capture, with every frame.
+    #[arg(long)]
+    pub json: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub calibration: CalibrationArgs,
-    /// Print one line of JSON per capture, with every frame.
-    #[arg(long)]
-    pub json: bool,
 }
 
 /// Arguments of `still`.
 #[derive(Debug, Args)]
 pub struct StillArgs {
-    /// Captures.
+    /// Captures: SER, AVI, FITS, MP4, MOV, MKV, or folders of pictures.
     #[arg(required_unless_present = "write_recipe", value_name = "FILE")]
     pub files: Vec<PathBuf>,
     /// Folder for the results; a folder `stills` beside each capture when left out.
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Share of the best moments to keep: more than 0 and at most 100 percent, or auto.
+    /// Share of the best moments to keep: more than 0 and at most 100 percent, or auto, which measures what is best.
     #[arg(long, value_name = "PERCENT or auto", value_parser = keep, allow_negative_numbers = true)]
     pub keep: Option<Keep>,
     /// Settings, as written by --write-recipe; options on the command line come first.
@@ -242,15 +279,15 @@ pub struct StillArgs {
     /// Do everything anew: use nothing that was found before of the same capture and settings, and keep nothing.
     #[arg(long)]
     pub no_cache: bool,
+    /// Print one line of JSON per capture.
+    #[arg(long)]
+    pub json: bool,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub overrides: OverrideArgs,
     #[command(flatten)]
     #[allow(missing_docs)]
     pub calibration: CalibrationArgs,
-    /// Print one line of JSON per capture.
-    #[arg(long)]
-    pub json: bool,
 }
 
 fn threads(text: &str) -> Result<usize, String> {

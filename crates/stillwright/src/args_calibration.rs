@@ -9,18 +9,20 @@ use stillwright_night::seeing::calibration::MasterKind;
 
 /// What frames are calibrated with.
 #[derive(Debug, Default, Args)]
+#[command(next_help_heading = "Darks and flats")]
 pub struct CalibrationArgs {
-    /// Dark: a capture with the cap on, exposed as the others are, or a master made of one. Of several, each capture
-    /// takes the one that matches.
+    /// Dark: recorded with the cap on, exposure and gain as for the captures; or a master made of one. Name several, and
+    /// each capture takes the one that matches it.
     #[arg(long, value_name = "FILE")]
     pub dark: Vec<PathBuf>,
-    /// Flat: a capture of an even light (dust shadows, vignetting), or a master made of one.
+    /// Flat: an evenly lit surface through the same telescope and camera, against dust shadows and dark corners; or a master
+    /// made of one.
     #[arg(long, value_name = "FILE")]
     pub flat: Vec<PathBuf>,
-    /// Dark for the flat: a capture with the cap on, exposed as the flat is, or a master made of one.
+    /// Dark for the flat: the cap on, exposure and gain as for the flat; or a master made of one.
     #[arg(long, value_name = "FILE")]
     pub dark_flat: Vec<PathBuf>,
-    /// Even out rows and columns that read too much in every frame (needs a scene that wanders).
+    /// Even out stripes of rows and columns that are the same in every frame; the picture must have wandered.
     #[arg(long)]
     pub reduce_bands: bool,
 }
@@ -58,37 +60,37 @@ fn from_root(path: &Path) -> PathBuf {
 /// Arguments of `master`.
 #[derive(Debug, Args)]
 pub struct MasterArgs {
-    /// Captures of frames without light, or of an even light.
+    /// Captures with the cap on, or of an even light, best of 50 frames or more.
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// What the masters are for.
+    /// What the frames are.
     #[arg(long, value_name = "KIND", value_enum)]
     pub kind: KindArg,
-    /// Dark for the flat, to be taken off it: a capture, or a master made of one.
+    /// With --kind flat: the dark that is taken off the flat; a capture, or a master made of one.
     #[arg(long, value_name = "FILE")]
     pub dark_flat: Vec<PathBuf>,
-    /// Folder for the masters; beside each capture when left out.
+    /// Folder for the masters; each goes beside its capture when left out.
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
     /// Replace files that are there already.
     #[arg(long)]
     pub overwrite: bool,
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub overrides: OverrideArgs,
     /// Print one line of JSON per master.
     #[arg(long)]
     pub json: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub overrides: OverrideArgs,
 }
 
 /// Kinds of masters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum KindArg {
-    /// For captures: the cap on, exposed as they are.
+    /// The cap on; exposure and gain as for the captures.
     Dark,
-    /// An even light.
+    /// An evenly lit surface, through the same telescope and camera.
     Flat,
-    /// For flats: the cap on, exposed as they are.
+    /// The cap on; exposure and gain as for the flats.
     DarkFlat,
 }
 

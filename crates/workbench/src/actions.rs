@@ -2,6 +2,7 @@
 
 use crate::instruments::Tool;
 use egui::{Key, KeyboardShortcut, Modifiers};
+use stillwright_night::seeing::calibration::MasterKind;
 use stillwright_night::sheet::Instrument;
 
 /// What can be asked for by key or menu.
@@ -81,6 +82,8 @@ pub enum Act {
     Graticule,
     /// Names of places.
     Names,
+    /// Ask for darks, flats or dark-flats of the selected capture.
+    ChooseCalibration(MasterKind),
     /// The best frame.
     BestFrame,
     /// Stop everything.

@@ -3,7 +3,7 @@
 use crate::actions::{self, Act};
 use crate::instruments::Mode;
 use crate::lightbox::{Arrangement, Easel, TileStore};
-use crate::open::Opener;
+use crate::open::{Opener, Purpose};
 use crate::pace::Pace;
 use crate::shelf::Thumbnails;
 use crate::state::{Desk, Page, ViewState};
@@ -130,9 +130,19 @@ impl Workbench {
         for effect in self.session.pump() {
             self.react(&effect);
         }
-        if let Some(paths) = self.opener.take().filter(|paths| !paths.is_empty()) {
-            self.session.send(Command::Add(paths));
-            self.view.page = None;
+        match self.opener.take().filter(|(_, paths)| !paths.is_empty()) {
+            Some((Purpose::Captures, paths)) => {
+                self.session.send(Command::Add(paths));
+                self.view.page = None;
+            }
+            Some((Purpose::Calibration(id, kind), paths)) => {
+                if let Some(entry) = self.session.entry(id) {
+                    let now = &entry.recipe.calibration;
+                    let setting = inspector::with_files(now, kind, &paths);
+                    self.session.send(Command::Change { id, setting });
+                }
+            }
+            None => {}
         }
         let (dropped, hovering) = ctx.input(|i| {
             let dropped: Vec<PathBuf> =
@@ -299,6 +309,7 @@ impl Workbench {
             }
             Act::Remove => self.session.send(Command::Remove(id)),
             Act::CopyRecipe => self.view.copied = Some(id),
+            Act::ChooseCalibration(kind) => self.opener.calibration(id, kind),
             Act::RecipeToAll => {
                 let others = self.session.entries().iter().map(|entry| entry.id);
                 let to = others.filter(|other| *other != id).collect();

@@ -54,6 +54,9 @@ pub fn show(
                 desk.send.push(Command::Select(Some(entry.id)));
             }
             response.context_menu(|ui| card_menu(ui, desk, view, entry));
+            if let Some(words) = advice(entry) {
+                response.on_hover_text(words);
+            }
         }
         drop_hint(ui, tokens, view.hovering);
         if desk.session.entries().len() > 1 {
@@ -61,6 +64,15 @@ pub fn show(
         }
         ui.add_space(8.0);
     });
+}
+
+/// All that is wrong with a capture, and what to do about it next time; the card has room for a few words only.
+fn advice(entry: &Entry) -> Option<String> {
+    let facts = entry.facts.as_ref()?;
+    let sampling = entry.sampling_words();
+    let all = facts.warnings.iter().chain(&sampling).map(|words| words::sentence(words));
+    let all: Vec<String> = all.collect();
+    (!all.is_empty()).then(|| all.join("\n\n"))
 }
 
 /// The whole night, unattended.
@@ -154,6 +166,7 @@ pub fn state_words(entry: &Entry) -> (String, bool) {
             (format!("{made}{best}"), false)
         }
         CaptureState::Stopped => ("Stopped".into(), false),
+        CaptureState::Serving => ("Serves as a dark or flat".into(), false),
         CaptureState::Growing => ("Still being recorded".into(), false),
         CaptureState::Gone => ("The file is gone".into(), true),
         CaptureState::Failed { words } => {
@@ -186,7 +199,9 @@ fn card(
     let (state, trouble) = state_words(entry);
     // In a few words here; the inspector has the details.
     let headline = entry.facts.as_ref().and_then(|facts| facts.headline.as_ref());
-    let warning = headline.filter(|_| !trouble);
+    // A dark is meant to be dark.
+    let serves = entry.state == CaptureState::Serving;
+    let warning = headline.filter(|_| !trouble && !serves);
     let width = ui.available_width();
     let colour = if trouble { tokens.trouble } else { tokens.quiet };
     let wrap = |ui: &Ui, text: &str, colour: Color32| {

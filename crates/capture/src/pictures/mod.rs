@@ -226,6 +226,9 @@ fn decode_jpeg(bytes: &Arc<dyn Bytes>, expected: Option<Shape>) -> Result<Decode
     let mut samples = vec![0; shape.width * shape.height * if shape.colour { 3 } else { 1 }];
     jpeg::decode(&stored, shape.width, shape.height, &mut samples)
         .map_err(|why| damaged("JPEG", &why))?;
+    if !jpeg::has_end(&stored) {
+        return Err(damaged("JPEG", &"was cut off"));
+    }
     Ok(Decoded::new(shape, Samples::U8(samples), 8))
 }
 

@@ -1,7 +1,7 @@
 //! Reading a reference picture: any format that captures come in; of a video, its first frame.
 
+use crate::files::open_plain;
 use crate::session::picture_of;
-use std::fs::File;
 use std::path::Path;
 use stillwright_capture::Overrides;
 use stillwright_picture::{Picture, RawFrame};
@@ -15,7 +15,7 @@ const MOST_PX: usize = 120_000_000;
 /// In words, when the file cannot be read or is none, or larger than 120 megapixels.
 pub fn load_picture(path: &Path) -> Result<Picture, String> {
     let shown = path.display();
-    let file = File::open(path)
+    let file = open_plain(path)
         .map_err(|e| format!("the reference picture cannot be opened: {e}\n  {shown}"))?;
     let source = stillwright_capture::open(Box::new(file), &Overrides::default()).map_err(|e| {
         format!("expected a picture (PNG, TIFF, JPEG, FITS) as the reference: {e}\n  {shown}")

@@ -22,7 +22,7 @@ const REJECTIONS: [Rejection; 5] = [
 /// Bytes of the shortest frame report.
 const REPORT_BYTES: usize = 8 + 7 * 4 + 2;
 
-pub(super) fn write_survey(survey: &Survey) -> Vec<u8> {
+pub(crate) fn write_survey(survey: &Survey) -> Vec<u8> {
     let mut w = Writer::default();
     w.count(survey.reference_index);
     w.byte(u8::from(survey.scene == SceneKind::Disc));
@@ -118,7 +118,7 @@ pub(crate) fn read_survey(bytes: &[u8]) -> Option<Survey> {
     })
 }
 
-pub(super) fn write_stack(stack: &Stack) -> Vec<u8> {
+pub(crate) fn write_stack(stack: &Stack) -> Vec<u8> {
     let mut w = Writer::default();
     for picture in [&stack.picture, &stack.halves[0], &stack.halves[1]] {
         w.counts(&[picture.channels(), picture.height(), picture.width()]);

@@ -13,7 +13,7 @@ mod bytes;
 mod forms;
 mod print;
 
-pub(crate) use forms::{read_stack, read_survey};
+pub(crate) use forms::{read_stack, read_survey, write_stack, write_survey};
 
 use crate::atomic::{AtomicFile, Existing};
 use crate::choice::FrameChoice;
@@ -125,12 +125,12 @@ impl Cache {
 
     /// Keep a survey, before frames left out by hand are marked in it. What cannot be kept is not kept, without a word.
     pub fn keep_survey(&self, keys: &Keys, survey: &Survey, sha256: Option<&str>) {
-        let _ = self.store(&keys.survey, &forms::write_survey(survey), sha256);
+        let _ = self.store(&keys.survey, &write_survey(survey), sha256);
     }
 
     /// Keep a stack likewise.
     pub fn keep_stack(&self, keys: &Keys, stack: &Stack, sha256: Option<&str>) {
-        let _ = self.store(&keys.stack, &forms::write_stack(stack), sha256);
+        let _ = self.store(&keys.stack, &write_stack(stack), sha256);
     }
 
     /// Drop what was kept under these names.

@@ -78,11 +78,11 @@ fn surveys_and_stacks_come_back_bit_for_bit() {
     let (kept, whole) = (cache.survey(&keys).unwrap(), cache.stack(&keys).unwrap());
     assert_eq!(kept.sha256, None);
     assert_eq!(whole.sha256, Some(sha256));
-    assert_eq!(forms::write_survey(&kept.value), forms::write_survey(&survey()));
+    assert_eq!(write_survey(&kept.value), write_survey(&survey()));
     assert_eq!(kept.value.frames, survey().frames);
     assert!(kept.value.cell_grades[1].is_nan());
     assert_eq!(kept.value.geometry, survey().geometry);
-    assert_eq!(forms::write_stack(&whole.value), forms::write_stack(&stack()));
+    assert_eq!(write_stack(&whole.value), write_stack(&stack()));
     assert_eq!(whole.value.advice, stack().advice);
     cache.forget(&keys);
     assert!(cache.survey(&keys).is_none() && cache.stack(&keys).is_none());
@@ -129,14 +129,14 @@ fn a_damaged_entry_counts_as_not_there() {
         assert!(cache.survey(&keys).is_none(), "changed at {at}");
     }
     // Contents of the right hash but lengths that lie.
-    let contents = forms::write_survey(&survey());
+    let contents = write_survey(&survey());
     for at in 0..contents.len() {
         let mut bytes = contents.clone();
         bytes[at] = 0xff;
         let _ = read_survey(&bytes);
         assert!(read_survey(&contents[..at]).is_none(), "cut at {at}");
     }
-    let contents = forms::write_stack(&stack());
+    let contents = write_stack(&stack());
     for at in 0..contents.len() {
         let mut bytes = contents.clone();
         bytes[at] = 0xff;
@@ -152,7 +152,7 @@ fn a_damaged_entry_counts_as_not_there() {
 #[test]
 fn the_folder_stays_within_its_limit_and_the_oldest_go_first() {
     let (home, capture, _, cache) = made();
-    let size = (HEAD_BYTES + forms::write_survey(&survey()).len()) as u64;
+    let size = (HEAD_BYTES + write_survey(&survey()).len()) as u64;
     let cache = cache.limited_to(3 * size);
     let keys: Vec<Keys> = (1..6)
         .map(|i| {

@@ -1,7 +1,7 @@
 //! Which dark or flat belongs to a capture, and its master.
 
 use super::master_file::{Saved, saved};
-use super::report::MasterReport;
+use super::report::{LeftAside, MasterReport};
 use crate::error::NightError;
 use crate::files::{open_alone, open_capture_watched};
 use crate::hash::{Fingerprint, Fingerprinting};
@@ -38,7 +38,8 @@ struct Candidate {
 }
 
 /// The master of `kind` for a capture of which `wanted` is known: among the files that `named` lists, the
-/// one of which most is known to agree. `None` where none is named.
+/// one of which most is known to agree; what was left aside, and why, goes into `aside`. `None` where none is
+/// named.
 ///
 /// # Errors
 /// When none of those named fits: with what stands against each.
@@ -48,35 +49,51 @@ pub(super) fn choose(
     wanted: &Facts,
     capture: &Path,
     dark_flats: Option<&[SavedPath]>,
+    aside: &mut Vec<LeftAside>,
     progress: &dyn Progress,
 ) -> Result<Option<Arc<Made>>, NightError> {
     let mut best: Option<Candidate> = None;
-    let mut reasons = Vec::new();
+    let mut left = Vec::new();
+    let mut leave = |path: &Path, why: String| {
+        left.push(LeftAside { kind: kind.name(), path: path.display().to_string(), why });
+    };
     for path in named.iter().map(SavedPath::path) {
         match candidate(kind, &path, wanted, progress) {
             Ok(found) => {
-                if best.as_ref().is_none_or(|b| found.matched.len() > b.matched.len()) {
-                    best = Some(found);
+                let better = best.as_ref().is_none_or(|b| found.matched.len() > b.matched.len());
+                let other = if better { best.replace(found) } else { Some(found) };
+                if let Some(other) = other {
+                    leave(&other.path, "it fits, and another one agrees as well or better".into());
                 }
             }
             Err(NightError::Cancelled) => return Err(NightError::Cancelled),
-            Err(NightError::Work { path, words }) => {
-                reasons.push(format!("{words}: {}", path.display()));
+            Err(NightError::Work { words, .. }) => leave(&path, words),
+            // Its last line is the path.
+            Err(error) => {
+                let words = error.to_string();
+                let words = words.rsplit_once('\n').map_or(words.as_str(), |(words, _)| words);
+                leave(&path, words.replace("\n ", ";"));
             }
-            Err(error) => reasons.push(error.to_string()),
         }
     }
     match best {
-        Some(candidate) => made(kind, candidate, dark_flats, progress).map(Some),
+        Some(candidate) => {
+            aside.extend(left);
+            made(kind, candidate, dark_flats, aside, progress).map(Some)
+        }
         None if named.is_empty() => Ok(None),
-        None => Err(NightError::Work {
-            path: capture.into(),
-            words: format!(
-                "no {} fits this capture\n  {}\n  record one that does, or leave it out",
-                kind.name(),
-                reasons.join("\n  ")
-            ),
-        }),
+        None => {
+            let reasons = left.iter().map(|left| format!("{}: {}", left.why, left.path));
+            let reasons: Vec<String> = reasons.collect();
+            Err(NightError::Work {
+                path: capture.into(),
+                words: format!(
+                    "no {} fits this capture\n  {}\n  record one that does, or leave it out",
+                    kind.name(),
+                    reasons.join("\n  ")
+                ),
+            })
+        }
     }
 }
 
@@ -183,13 +200,14 @@ fn made(
     kind: MasterKind,
     candidate: Candidate,
     dark_flats: Option<&[SavedPath]>,
+    aside: &mut Vec<LeftAside>,
     progress: &dyn Progress,
 ) -> Result<Arc<Made>, NightError> {
     let Candidate { path, capture, saved, matched, not_known } = candidate;
     let facts = capture.facts().clone();
     // A saved flat has its dark off already.
     let dark_flat = match dark_flats.filter(|_| saved.is_none()) {
-        Some(named) => choose(MasterKind::DarkFlat, named, &facts, &path, None, progress)?,
+        Some(named) => choose(MasterKind::DarkFlat, named, &facts, &path, None, aside, progress)?,
         None => None,
     };
     let sha_of_dark = dark_flat.as_ref().map(|dark| dark.report.input.sha256.clone());
@@ -220,6 +238,10 @@ fn made(
         matched,
         not_known,
     };
+    if Key::of(kind, &path, &facts, key.as_ref().and_then(|key| key.sha_of_dark.clone())) != key {
+        let words = "it changed while it was read: try again once it rests".into();
+        return Err(NightError::Work { path, words });
+    }
     let dark_flat = dark_flat.map(|dark| dark.report.clone());
     let made = Arc::new(Made { master, report, dark_flat, facts });
     if let Some(key) = key {
@@ -243,7 +265,7 @@ pub(super) fn made_alone(
     let capture = open_capture_watched(path, overrides, progress)?;
     let (matched, not_known) = (Vec::new(), Vec::new());
     let alone = Candidate { path: path.into(), capture, saved: None, matched, not_known };
-    made(kind, alone, Some(dark_flats), progress)
+    made(kind, alone, Some(dark_flats), &mut Vec::new(), progress)
 }
 
 fn hashed(path: &Path, progress: &dyn Progress) -> Result<Fingerprint, NightError> {

@@ -38,6 +38,11 @@ pub(super) fn saved(path: &Path) -> Option<Saved> {
     }
     let mut head = Vec::new();
     File::open(path).ok()?.take(LOOKED_AT).read_to_end(&mut head).ok()?;
+    saved_in(&head)
+}
+
+/// What the first bytes of a file say, if they are those of a saved master.
+pub(super) fn saved_in(head: &[u8]) -> Option<Saved> {
     if !head.starts_with(b"SIMPLE  =") {
         return None;
     }

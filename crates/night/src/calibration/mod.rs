@@ -12,7 +12,7 @@ mod report;
 mod settings;
 
 pub use make::{MasterDone, MasterFiles, make_master};
-pub use report::{CalibrationReport, MasterReport};
+pub use report::{CalibrationReport, LeftAside, MasterReport};
 pub use settings::CalibrationSettings;
 
 use crate::error::NightError;
@@ -24,6 +24,11 @@ use stillwright_capture::{Capture, Remark, RemarkCode};
 use stillwright_picture::Progress;
 use stillwright_seeing::calibration::bands::{find_bands, rms};
 use stillwright_seeing::calibration::{Calibration, MasterKind};
+
+/// Whether a file that begins with `head` is a saved master.
+pub(crate) fn is_saved_master(head: &[u8]) -> bool {
+    master_file::saved_in(head).is_some()
+}
 
 /// A capture whose frames are calibrated, and what was done to them; `None` where nothing was asked for.
 pub struct Calibrated {
@@ -49,7 +54,8 @@ pub fn calibrated(
         return Ok(Calibrated { capture, report: None });
     }
     let facts = capture.facts().clone();
-    let dark = choose(MasterKind::Dark, &settings.darks, &facts, path, None, progress)?;
+    let mut aside = Vec::new();
+    let dark = choose(MasterKind::Dark, &settings.darks, &facts, path, None, &mut aside, progress)?;
     let flat = match settings.flats.is_empty() {
         true => None,
         false => choose(
@@ -58,6 +64,7 @@ pub fn calibrated(
             &facts,
             path,
             Some(&settings.dark_flats),
+            &mut aside,
             progress,
         )?,
     };
@@ -70,6 +77,7 @@ pub fn calibrated(
     let mut report = CalibrationReport {
         hot_samples: calibration.hot,
         dead_samples: calibration.dead,
+        left_aside: aside,
         ..CalibrationReport::default()
     };
     if settings.reduce_bands {

@@ -22,8 +22,21 @@ pub struct CalibrationReport {
     pub column_bands: f32,
     /// Standard deviation of the scene's place across and down, px, where bands were looked for.
     pub wander_px: Option<(f32, f32)>,
+    /// Files that were named and not used.
+    pub left_aside: Vec<LeftAside>,
     /// What the person should know, a sentence each.
     pub notes: Vec<String>,
+}
+
+/// A dark or flat that was named and not used.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LeftAside {
+    /// `dark`, `flat` or `dark-flat`.
+    pub kind: &'static str,
+    /// The file.
+    pub path: String,
+    /// Why.
+    pub why: String,
 }
 
 /// One master.
@@ -64,6 +77,16 @@ impl CalibrationReport {
                 said.push(format!("{name}: {}", master.words()));
             }
         }
+        let aside =
+            |left: &LeftAside| format!("not used: {} {} ({})", left.kind, left.path, left.why);
+        said.extend(self.left_aside.iter().map(aside));
+        said.extend(self.findings());
+        said
+    }
+
+    /// What was found and done with the masters, a sentence each.
+    pub fn findings(&self) -> Vec<String> {
+        let mut said = Vec::new();
         let mended = |count: usize, what: &str| match count {
             1 => format!("1 {what} sample was replaced by its neighbours"),
             count => format!("{count} {what} samples were replaced by their neighbours"),
@@ -99,12 +122,28 @@ impl CalibrationReport {
 impl MasterReport {
     fn words(&self) -> String {
         let path = &self.input.path;
-        let mut words = match (self.ready_made, self.frames) {
+        let what = match (self.ready_made, self.frames) {
             (true, 1) => format!("the picture {path} as it is"),
             (true, n) => format!("the saved master {path} of {n} frames"),
             (false, 1) => format!("one frame of {path}"),
             (false, n) => format!("the mean of {n} frames of {path}"),
         };
+        what + &self.agreement()
+    }
+
+    /// The same without the name of the file.
+    pub fn words_without_path(&self) -> String {
+        let what = match (self.ready_made, self.frames) {
+            (true, 1) => "the picture as it is".to_string(),
+            (true, n) => format!("a saved master of {n} frames"),
+            (false, 1) => "one frame".to_string(),
+            (false, n) => format!("the mean of {n} frames"),
+        };
+        what + &self.agreement()
+    }
+
+    fn agreement(&self) -> String {
+        let mut words = String::new();
         if self.frames_left_out > 0 {
             words += &format!(" ({} left out)", self.frames_left_out);
         }

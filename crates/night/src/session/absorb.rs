@@ -137,7 +137,21 @@ impl Session {
                 }
             }
             Output::Ordered { id, outcome, made } => self.ordered(id, outcome, made),
-            Output::Looked(looks) => looks.into_iter().for_each(|(id, look)| self.looked(id, look)),
+            Output::Looked(looks) => {
+                for (id, look, files) in looks {
+                    self.looked(id, look);
+                    self.looked_at_calibration(id, files);
+                }
+            }
+            Output::Gone(id) => self.looked(id, Look::Gone),
+            Output::NotOpened { id, with, calibration_files, words } => {
+                let Some(entry) = self.entry_mut(id) else { return };
+                // It may be asked to be opened in another way by now: then that is tried.
+                if entry.to_be_opened_with() == with {
+                    entry.inner.tried_files = calibration_files;
+                    self.failed(id, words);
+                }
+            }
             Output::Saved(Ok(())) => {
                 if std::mem::take(&mut self.save_failed) {
                     self.tell(Weight::Note, None, "the night is saved again".into());
@@ -224,6 +238,7 @@ impl Session {
         entry.facts = Some(opened.report);
         entry.inner.source = Some(opened.source);
         entry.inner.calibration = opened.calibration;
+        entry.inner.calibration_files = opened.calibration_files;
         entry.inner.opened_with = opened.with;
         entry.inner.to_open = false;
         entry.inner.failed = None;
@@ -338,45 +353,6 @@ impl Session {
         self.tell(Weight::Trouble, Some(id), words.clone());
         self.effects.push(Effect::Failed(id));
         self.orders.settle(group, id, StillOutcome::Failed(for_window(&words)));
-    }
-
-    fn looked(&mut self, id: CaptureId, look: Look) {
-        let Some(entry) = self.entry_mut(id) else { return };
-        let shown = entry.path.display().to_string();
-        let told = match look {
-            Look::Unknown => None,
-            Look::Gone if entry.inner.gone => None,
-            Look::Gone => {
-                entry.inner.gone = true;
-                entry.inner.growing = false;
-                let words = "the file is gone: was it moved or renamed, or its disk unplugged? It is looked for on";
-                Some((Weight::Trouble, words))
-            }
-            Look::There(stamp) => {
-                let came_back = std::mem::take(&mut entry.inner.gone);
-                let told = came_back.then_some((Weight::Note, "the file is there again"));
-                // Before the first opening nothing is known to compare with.
-                let Some(before) = entry.stamp.replace(stamp) else {
-                    entry.stamp = None;
-                    entry.inner.to_open |= came_back;
-                    return;
-                };
-                if stamp.bytes > before.bytes {
-                    entry.inner.growing = true;
-                    entry.inner.to_open = false;
-                    entry.inner.failed = None;
-                } else if stamp != before {
-                    entry.inner.to_open = true;
-                    entry.inner.failed = None;
-                } else if std::mem::take(&mut entry.inner.growing) || came_back {
-                    entry.inner.to_open = true;
-                }
-                told
-            }
-        };
-        if let Some((weight, words)) = told {
-            self.tell(weight, Some(id), format!("{words}\n  {shown}"));
-        }
     }
 
     /// Let go of pictures that nobody looks at when they are too many.

@@ -4,13 +4,14 @@ use super::beside::Beside;
 use super::chart::Chart;
 use super::effect::Written;
 use super::figures::{Measures, OpticsFigures, ScaleFigure};
-use super::key::{FileStamp, FinishKey, StackKey, SurveyKey};
+use super::key::{CalibrationFiles, FileStamp, FinishKey, StackKey, SurveyKey};
 use super::preview::Ahead;
 use super::sheets::FindingsKey;
 use super::shown::{PartialStack, RegionPreview, Shown, Thumbnail};
 use crate::calibration::{CalibrationReport, CalibrationSettings};
 use crate::inspect::InspectReport;
 use crate::recipe::Recipe;
+use crate::sampling::Sampling;
 use crate::sheet::{Findings, Sheet};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -43,6 +44,8 @@ pub enum CaptureState {
     Done,
     /// The person stopped it; nothing more is done unasked.
     Stopped,
+    /// It serves others of the night as a dark or flat, and is not graded unasked.
+    Serving,
     /// The file is still being written: it is waited for.
     Growing,
     /// The file is no longer there.
@@ -184,6 +187,10 @@ pub(crate) struct Inner {
     pub source: Option<Arc<dyn Capture>>,
     pub calibration: Option<Arc<CalibrationReport>>,
     pub opened_with: (Overrides, CalibrationSettings),
+    /// The files of its calibration as they were when it was opened.
+    pub calibration_files: CalibrationFiles,
+    /// The same as they were last looked at, while opening it has failed.
+    pub tried_files: CalibrationFiles,
     /// The file as the night file remembers it, until it is opened.
     pub saved_stamp: Option<FileStamp>,
     /// Usable frames, sharpest first, without regard to the person's choice.
@@ -247,13 +254,24 @@ impl Entry {
     /// What a survey of the present file and recipe depends on; `None` before the file was seen.
     pub fn survey_key(&self) -> Option<SurveyKey> {
         let stamp = self.stamp?;
-        Some(SurveyKey::new(stamp, self.settled()))
+        Some(SurveyKey::new(stamp, self.inner.calibration_files.clone(), self.settled()))
     }
 
     /// What the present recipe says of opening it.
     pub(crate) fn to_be_opened_with(&self) -> (Overrides, CalibrationSettings) {
         let recipe = self.settled();
         (recipe.capture, recipe.calibration.clone())
+    }
+
+    /// Whether it is not open, or open in another way than the present recipe says.
+    pub(crate) fn is_opened_otherwise(&self) -> bool {
+        self.inner.source.is_none() || self.inner.opened_with != self.to_be_opened_with()
+    }
+
+    /// What to change about the sampling next time, by the optics, if anything.
+    pub fn sampling_words(&self) -> Option<String> {
+        let optics = self.recipe.finish.optics.as_ref().filter(|optics| optics.check().is_ok())?;
+        Sampling::of(optics).words()
     }
 
     /// What its frames are calibrated with, once it is open; `None` where nothing was asked for.

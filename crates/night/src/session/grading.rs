@@ -3,6 +3,7 @@
 
 use super::chart::{Chart, sharpest_first};
 use super::entry::{CaptureId, Graded};
+use super::keeping::same_calibration;
 use super::key::SurveyKey;
 use super::lanes::Output;
 use super::look;
@@ -41,6 +42,9 @@ pub(super) struct SoFar {
 
 /// The names of a capture's entries in the cache for a survey.
 pub(super) fn cache_keys(path: &Path, source: &dyn Capture, key: &SurveyKey) -> Option<Keys> {
+    if !same_calibration(key) {
+        return None;
+    }
     let recipe = Recipe {
         capture: key.capture,
         calibration: key.calibration.clone(),
@@ -73,6 +77,7 @@ pub(super) fn grade(job: &Job<'_, Output>, task: Grading) -> Result<Output, Canc
             let found = survey_watched(&frames, &key.survey, job, Some(&watcher));
             if let (Ok(found), Some((keys, cache))) = (&found, &known)
                 && whole(found)
+                && same_calibration(&key)
             {
                 cache.keep_survey(keys, found, None);
             }

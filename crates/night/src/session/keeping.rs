@@ -4,13 +4,13 @@
 //! still made from it later is checked against that hash before anything is written.
 
 use super::entry::Stacked;
-use super::key::StackKey;
+use super::key::{StackKey, SurveyKey};
 use super::lanes::Output;
-use super::watch;
 use crate::cache::{Cache, Keys};
 use crate::hash::Fingerprinting;
 use crate::jobs::Job;
 use crate::recipe::Recipe;
+use crate::stamp::{calibration_files, stamp_of};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use stillwright_capture::Capture;
@@ -26,6 +26,9 @@ pub(super) struct Keeping {
 
 /// The names of a capture's entries in the cache for a stack.
 pub(super) fn cache_keys(path: &Path, source: &dyn Capture, key: &StackKey) -> Option<Keys> {
+    if !same_calibration(&key.survey) {
+        return None;
+    }
     let recipe = Recipe {
         capture: key.survey.capture,
         calibration: key.survey.calibration.clone(),
@@ -37,10 +40,19 @@ pub(super) fn cache_keys(path: &Path, source: &dyn Capture, key: &StackKey) -> O
     Keys::of_capture(path, source.facts(), &recipe)
 }
 
+/// Whether darks and flats are those that the open capture was calibrated with: the cache would take the ones
+/// on the disk for them.
+pub(super) fn same_calibration(key: &SurveyKey) -> bool {
+    calibration_files(&key.calibration) == key.calibration_files
+}
+
 /// Hash the capture and keep its stack. What cannot be kept is not kept, without a word.
 pub(super) fn keep(job: &Job<'_, Output>, task: &Keeping) -> Result<Output, Cancelled> {
     let Keeping { path, source, stacked, cache } = task;
-    let unchanged = || watch::stamp_of(path).ok() == Some(stacked.key.survey.stamp);
+    let unchanged = || {
+        stamp_of(path).ok() == Some(stacked.key.survey.stamp)
+            && same_calibration(&stacked.key.survey)
+    };
     if let Some(keys) = cache_keys(path, &**source, &stacked.key).filter(|_| unchanged())
         && let Ok(print) = Fingerprinting::begin(path)
     {

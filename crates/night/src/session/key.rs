@@ -3,20 +3,11 @@
 use crate::calibration::CalibrationSettings;
 use crate::choice::FrameChoice;
 use crate::recipe::Recipe;
-use serde::{Deserialize, Serialize};
+pub use crate::stamp::{CalibrationFiles, FileStamp};
 use stillwright_capture::Overrides;
 use stillwright_seeing::SurveySettings;
 use stillwright_stacking::StackSettings;
 use stillwright_stacking::finish::FinishSettings;
-
-/// A file as it was when it was looked at.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub struct FileStamp {
-    /// Length, bytes.
-    pub bytes: u64,
-    /// Last change, ms since 1970, where the system tells; 0 where it does not.
-    pub modified_ms: u64,
-}
 
 /// What a survey depends on.
 #[derive(Clone, Debug, PartialEq)]
@@ -27,17 +18,24 @@ pub struct SurveyKey {
     pub capture: Overrides,
     /// What frames are calibrated with.
     pub calibration: CalibrationSettings,
+    /// The files of these settings.
+    pub calibration_files: CalibrationFiles,
     /// How frames are looked at.
     pub survey: SurveySettings,
 }
 
 impl SurveyKey {
-    /// The key for a file and a recipe.
-    pub fn new(stamp: FileStamp, recipe: &Recipe) -> SurveyKey {
+    /// The key for a file, the files of its calibration, and a recipe.
+    pub fn new(
+        stamp: FileStamp,
+        calibration_files: CalibrationFiles,
+        recipe: &Recipe,
+    ) -> SurveyKey {
         SurveyKey {
             stamp,
             capture: recipe.capture,
             calibration: recipe.calibration.clone(),
+            calibration_files,
             survey: recipe.survey.clone(),
         }
     }

@@ -6,7 +6,7 @@ use super::effect::StillOutcome;
 use super::entry::{Advance, CaptureId, Stacked, Still};
 use super::figures::Measures;
 use super::grading::SoFar;
-use super::key::FileStamp;
+use super::key::{CalibrationFiles, FileStamp};
 use super::planning::Planning;
 use super::preview::Ahead;
 use super::sheets::PlaceList;
@@ -57,8 +57,17 @@ pub(super) enum Output {
     Disowned { id: CaptureId },
     /// A still of an order, with what was made for it.
     Ordered { id: CaptureId, outcome: StillOutcome, made: Option<Box<OrderMade>> },
-    /// How the files are now.
-    Looked(Vec<(CaptureId, Look)>),
+    /// How the captures and the files of their calibration are now.
+    Looked(Vec<(CaptureId, Look, CalibrationFiles)>),
+    /// A capture is not there.
+    Gone(CaptureId),
+    /// A capture could not be opened in this way.
+    NotOpened {
+        id: CaptureId,
+        with: (Overrides, CalibrationSettings),
+        calibration_files: CalibrationFiles,
+        words: String,
+    },
     /// The night file was written, or why not.
     Saved(Result<(), String>),
     /// A named recipe was written or forgotten, or why not.
@@ -87,6 +96,7 @@ pub(super) enum Output {
 pub(super) struct Opened {
     pub stamp: FileStamp,
     pub with: (Overrides, CalibrationSettings),
+    pub calibration_files: CalibrationFiles,
     pub calibration: Option<Arc<CalibrationReport>>,
     pub source: Arc<dyn Capture>,
     pub report: Arc<InspectReport>,

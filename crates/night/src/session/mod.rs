@@ -50,7 +50,7 @@ pub use command::{Cancel, Command, ExportTarget, Setting};
 pub use effect::{AllStills, Effect, StillOutcome, Written};
 pub use entry::{Advance, CaptureId, CaptureState, Entry, Graded, Stacked, Still};
 pub use figures::{Measures, OpticsFigures, Sampling, ScaleFigure};
-pub use key::{FileStamp, FinishKey, StackKey, SurveyKey};
+pub use key::{CalibrationFiles, FileStamp, FinishKey, StackKey, SurveyKey};
 pub use message::{Message, MessageId, Weight};
 pub use places::{Places, SessionOptions};
 pub use planning::{PlanWish, Planned, Planning};
@@ -67,12 +67,12 @@ use history::History;
 use keeping::Keeping;
 use lanes::{Lanes, Signal};
 use message::Messages;
-pub(crate) use night_file::parse_night;
+pub(crate) use night_file::night_again;
 use night_file::{NightFile, SavedCapture};
 use orders::Orders;
 use planning::DeskWork;
 use sheets::SheetPreview;
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -168,6 +168,9 @@ pub struct Session {
     effects: Vec<Effect>,
     last_all_stills: Option<Arc<AllStills>>,
 
+    /// Files of the night's calibrations, as of the last scheduling.
+    serving: HashSet<PathBuf>,
+
     /// What is wished for, and what the lanes are at.
     orders: Orders,
     to_gather: VecDeque<Vec<PathBuf>>,
@@ -244,6 +247,7 @@ impl Session {
             planning: None,
             sheet_preview: None,
             to_desk: VecDeque::new(),
+            serving: HashSet::new(),
             orders: Orders::default(),
             to_gather: VecDeque::new(),
             to_sample: VecDeque::new(),

@@ -3,9 +3,10 @@
 use super::NamedRecipe;
 use super::lanes::{NamedChange, Output};
 use crate::atomic::{AtomicFile, Existing, WriteError};
+use crate::files::open_plain;
 use crate::recipe::Recipe;
 use std::fs;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -99,11 +100,13 @@ pub(super) fn all(folder: &Path) -> (Vec<NamedRecipe>, Vec<String>) {
 
 fn read(path: &Path) -> Result<Recipe, String> {
     let cannot = |words: String| format!("a kept recipe cannot be read: {words}");
-    let length = fs::metadata(path).map_err(|e| cannot(e.to_string()))?.len();
-    if length > LONGEST_RECIPE {
+    let mut text = String::new();
+    let read =
+        open_plain(path).and_then(|file| file.take(LONGEST_RECIPE + 1).read_to_string(&mut text));
+    read.map_err(|e| cannot(e.to_string()))?;
+    if text.len() as u64 > LONGEST_RECIPE {
         return Err(cannot("it is longer than any recipe".into()));
     }
-    let text = fs::read_to_string(path).map_err(|e| cannot(e.to_string()))?;
     Recipe::from_toml(&text).map(|recipe| general(&recipe)).map_err(|e| e.to_string())
 }
 

@@ -17,6 +17,7 @@
 
 use super::key::FileStamp;
 use crate::atomic::{AtomicFile, Existing, WriteError, folder_of, make_folder};
+use crate::files::open_plain;
 use crate::recipe::Recipe;
 use crate::saved_path::SavedPath;
 use crate::sheet::Sheet;
@@ -114,9 +115,11 @@ impl NightFile {
     }
 }
 
-/// Whether `text` is a night.
-pub(crate) fn parse_night(text: &str) -> bool {
-    NightFile::parse(text).is_ok()
+/// Whether `text` is a night, and if so, whether the same night is read again from what is written of it.
+pub(crate) fn night_again(text: &str) -> Option<bool> {
+    let night = NightFile::parse(text).ok()?;
+    let written = toml::to_string(&night).ok();
+    Some(written.is_some_and(|written| NightFile::parse(&written).as_ref() == Ok(&night)))
 }
 
 /// What opening the night gave.
@@ -174,7 +177,7 @@ pub(super) fn open(path: &Path) -> Option<Opening> {
 
 /// The night in the file: `None` when there is no file, an inner error when it makes no sense.
 fn read(path: &Path) -> io::Result<Option<Result<NightFile, String>>> {
-    let file = match File::open(path) {
+    let file = match open_plain(path) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
         other => other?,
     };

@@ -5,7 +5,7 @@ use super::entry::{CaptureId, Still};
 use super::figures::Measures;
 use super::lanes::{OrderMade, Output};
 use super::work::{Finishing, Stacking, honoured, measures_of, stack_of, still_of};
-use super::{Stacked, keeping, watch};
+use super::{Stacked, keeping};
 use crate::atomic::Existing;
 use crate::error::NightError;
 use crate::export::Format;
@@ -14,6 +14,7 @@ use crate::hash::Fingerprinting;
 use crate::jobs::Job;
 use crate::recipe::Recipe;
 use crate::record::Stopwatch;
+use crate::stamp::stamp_of;
 use crate::still::{Made, write_still};
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -207,10 +208,17 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
     let path = &stacking.path;
     let reading = |e| NightError::read(path.clone(), e).to_string();
     let mut clock = Stopwatch::start();
-    let stamp = or_words!(watch::stamp_of(path).map_err(reading));
+    let stamp = or_words!(stamp_of(path).map_err(reading));
     if stamp != stacking.key.survey.stamp {
         return Ok(Err(format!(
             "the file has changed since it was graded; it is being looked at anew: ask again then\n  {}",
+            path.display()
+        )));
+    }
+    if !keeping::same_calibration(&stacking.key.survey) {
+        return Ok(Err(format!(
+            "a dark or flat of this capture has changed since it was graded; it is being looked at \
+             anew: ask again then\n  {}",
             path.display()
         )));
     }

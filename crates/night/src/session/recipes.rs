@@ -83,6 +83,10 @@ impl Session {
             let mut own = recipe.clone();
             own.frames = entry.recipe.frames.clone();
             own.capture = entry.recipe.capture;
+            // A dark is not calibrated with itself.
+            if own.calibration.paths().any(|path| path == entry.path) {
+                own.calibration = entry.recipe.calibration.clone();
+            }
             let before = std::mem::replace(&mut entry.recipe, Arc::new(own));
             changes.push((*id, before, Arc::clone(&entry.recipe)));
         }
@@ -107,8 +111,8 @@ impl Session {
         if let Some(entry) = self.entry_mut(id) {
             entry.inner.held = false;
             entry.inner.failed = None;
-            let reopen = entry.inner.opened_with != entry.to_be_opened_with();
-            entry.inner.to_open |= entry.inner.source.is_none() || reopen;
+            let reopen = entry.is_opened_otherwise();
+            entry.inner.to_open |= reopen;
         }
     }
 

@@ -28,6 +28,7 @@ const SAVING_TRIES_AGAIN: Duration = Duration::from_secs(3);
 impl Session {
     /// Start what is to be done and can be.
     pub(super) fn schedule(&mut self) {
+        self.serving = self.named_for_calibration();
         self.gather_next();
         self.named_next();
         self.open_next();
@@ -146,6 +147,7 @@ impl Session {
         let ordered = |id: CaptureId| self.orders.waiting.iter().any(|order| order.id == id);
         let next = self.by_urgency().into_iter().find(|id| {
             self.entry(*id).is_some_and(|entry| {
+                let unasked = unasked && !self.serves(entry);
                 (unasked || entry.inner.wanted || entry.inner.wanted_grades || ordered(*id))
                     && entry.may_be_worked_on()
                     && !entry.survey_is_current()
@@ -406,9 +408,14 @@ impl Session {
 
     fn watch_next(&mut self) {
         if self.lanes.watch.is_idle() && !self.entries.is_empty() {
-            let files = self.entries.iter().map(|e| (e.id, e.path.clone())).collect();
+            let watched = |entry: &Entry| watch::Watched {
+                id: entry.id,
+                path: entry.path.clone(),
+                calibration: entry.settled().calibration.clone(),
+            };
+            let all = self.entries.iter().map(watched).collect();
             let running = Running::new(None, "watching the files".into(), Cancel::All);
-            self.lanes.watch.start(running, move |job| watch::look(job, files));
+            self.lanes.watch.start(running, move |job| watch::look(job, all));
         }
     }
 

@@ -69,7 +69,8 @@ impl Session {
             }
             Command::Export { id, target } => self.order(vec![id], target, false),
             Command::MakeAll { ids, target } => {
-                let all = self.entries.iter().map(|entry| entry.id);
+                let all = self.entries.iter().filter(|entry| !self.serves(entry));
+                let all = all.map(|entry| entry.id);
                 let ids = if ids.is_empty() { all.collect() } else { ids };
                 self.order(ids, target, true);
             }
@@ -132,10 +133,12 @@ impl Session {
             self.last_ground.clear();
         }
         let Some(entry) = self.entry_mut(id) else { return };
+        // What is open may have been opened as an earlier recipe says, and the present one have failed.
+        let reopen = entry.is_opened_otherwise();
         let inner = &mut entry.inner;
         inner.held = false;
         inner.failed = None;
-        inner.to_open |= inner.source.is_none();
+        inner.to_open |= reopen;
         inner.wanted_grades = true;
         inner.wanted |= stack;
     }

@@ -227,7 +227,7 @@ pub(super) fn read_places(path: &Path) -> Result<PlaceList, String> {
     use std::io::Read;
     let shown = path.display();
     let mut text = String::new();
-    let file = std::fs::File::open(path).map_err(|e| format!("{e}\n  {shown}"))?;
+    let file = crate::files::open_plain(path).map_err(|e| format!("{e}\n  {shown}"))?;
     let length = file.take(LONGEST_LIST + 1).read_to_string(&mut text);
     let length =
         length.map_err(|e| format!("expected a list of places as UTF-8 text: {e}\n  {shown}"))?;

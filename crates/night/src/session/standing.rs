@@ -3,6 +3,8 @@
 use super::Session;
 use super::entry::{Advance, CaptureState, Entry};
 use super::message::for_window;
+use std::collections::HashSet;
+use std::path::PathBuf;
 use stillwright_picture::Stage;
 
 impl Session {
@@ -50,6 +52,27 @@ impl Session {
         if inner.written_key.is_some() && inner.written_key == entry.finish_key() {
             return CaptureState::Done;
         }
-        if entry.survey_is_current() { CaptureState::Graded } else { CaptureState::Waiting }
+        if self.serves(entry) {
+            CaptureState::Serving
+        } else if entry.survey_is_current() {
+            CaptureState::Graded
+        } else {
+            CaptureState::Waiting
+        }
+    }
+
+    /// Whether others of the night are calibrated with it, or are to be.
+    pub(super) fn serves(&self, entry: &Entry) -> bool {
+        self.serving.contains(&entry.path)
+    }
+
+    /// The files that captures of the night are calibrated with, or are to be.
+    pub(super) fn named_for_calibration(&self) -> HashSet<PathBuf> {
+        let named = |entry: &Entry| {
+            let own = entry.path.clone();
+            let paths: Vec<PathBuf> = entry.settled().calibration.paths().collect();
+            paths.into_iter().filter(move |path| *path != own)
+        };
+        self.entries.iter().flat_map(named).collect()
     }
 }

@@ -4,9 +4,9 @@ use super::entry::{CaptureId, Graded, Stacked, Still};
 use super::figures::Measures;
 use super::ground::LastGround;
 use super::key::{FinishKey, StackKey};
-use super::lanes::{Look, Opened, Output};
+use super::lanes::{Opened, Output};
 use super::shown::{PartialStack, Shown};
-use super::{keeping, look, watch};
+use super::{keeping, look};
 use crate::cache::Cache;
 use crate::calibration::{Calibrated, CalibrationReport, CalibrationSettings, calibrated};
 use crate::choice::FrameChoice;
@@ -15,6 +15,7 @@ use crate::files::open_capture;
 use crate::inspect::inspect_opened;
 use crate::jobs::Job;
 use crate::record::Resolution;
+use crate::stamp::{calibration_files, stamp_of};
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -74,25 +75,27 @@ pub(super) fn open(
     path: PathBuf,
     with: (Overrides, CalibrationSettings),
 ) -> Result<Output, Cancelled> {
+    let calibration_files = calibration_files(&with.1);
+    let (tried, files) = (with.clone(), calibration_files.clone());
     let look_in = || {
-        let stamp = watch::stamp_of(&path).map_err(|e| NightError::read(path.clone(), e))?;
+        let stamp = stamp_of(&path).map_err(|e| NightError::read(path.clone(), e))?;
         let raw = open_capture(&path, &with.0)?;
         // What is said of the exposure is said of what the camera gave.
         let report = Arc::new(inspect_opened(&path, &*raw, job)?);
         let Calibrated { capture, report: calibration } = calibrated(raw, &path, &with.1, job)?;
         let source: Arc<dyn Capture> = Arc::from(capture);
         let thumbnail = look::first_thumbnail(&*source).map(Arc::new);
-        Ok(Opened { stamp, with, source, calibration, report, thumbnail })
+        Ok(Opened { stamp, with, calibration_files, source, calibration, report, thumbnail })
     };
     let looked = look_in();
     if let Err(NightError::Read { source, .. }) = &looked
         && source.kind() == ErrorKind::NotFound
     {
-        return Ok(Output::Looked(vec![(id, Look::Gone)]));
+        return Ok(Output::Gone(id));
     }
     Ok(match settled(looked, &job.stop_flag())? {
         Ok(opened) => Output::Opened { id, opened: Box::new(opened) },
-        Err(words) => Output::Failed { id, words },
+        Err(words) => Output::NotOpened { id, with: tried, calibration_files: files, words },
     })
 }
 

@@ -45,6 +45,8 @@ pub(super) struct Watched {
     child: Child,
     pieces: Receiver<io::Result<Vec<u8>>>,
     words: Option<thread::JoinHandle<String>>,
+    /// How long it may be silent, and how long it may take to end.
+    patience: (Duration, Duration),
 }
 
 impl Watched {
@@ -96,7 +98,7 @@ impl Watched {
                 String::from_utf8_lossy(&kept).into_owned()
             })
         });
-        Ok(Watched { child, pieces, words })
+        Ok(Watched { child, pieces, words, patience: (LONGEST_SILENCE, LONGEST_END) })
     }
 
     /// The next piece; `None` at the end. `glance` is asked again and again while it takes long.
@@ -112,10 +114,10 @@ impl Watched {
                 Err(RecvTimeoutError::Disconnected) => return Ok(None),
                 Err(RecvTimeoutError::Timeout) => {
                     glance()?;
-                    if since.elapsed() > LONGEST_SILENCE {
+                    if since.elapsed() > self.patience.0 {
                         return Err(Failure::Said(format!(
                             "no picture for {} s",
-                            LONGEST_SILENCE.as_secs()
+                            self.patience.0.as_secs()
                         )));
                     }
                 }
@@ -130,7 +132,7 @@ impl Watched {
         let well = loop {
             match self.child.try_wait() {
                 Ok(Some(status)) => break status.success(),
-                Ok(None) if since.elapsed() < LONGEST_END => thread::sleep(GLANCE / 10),
+                Ok(None) if since.elapsed() < self.patience.1 => thread::sleep(GLANCE / 10),
                 _ => {
                     let _ = self.child.kill();
                     let _ = self.child.wait();
@@ -240,5 +242,60 @@ mod tests {
     fn a_program_that_is_not_there_is_named() {
         let started = Watched::start("no-such-decoder-here", Vec::new(), 1, |_| Ok(None));
         assert!(matches!(started.err(), Some(Failure::Missing("no-such-decoder-here"))));
+    }
+
+    /// A program of the system's that serves as a decoder.
+    #[cfg(unix)]
+    fn started(program: &'static str, arguments: &[&str]) -> Watched {
+        let arguments = arguments.iter().map(OsString::from).collect();
+        let mut watched = Watched::start(program, arguments, 1, |stdout| {
+            let mut block = vec![0; 4096];
+            let n = stdout.read(&mut block)?;
+            block.truncate(n);
+            Ok((n > 0).then_some(block))
+        })
+        .unwrap();
+        watched.patience = (Duration::from_millis(300), Duration::from_millis(300));
+        watched
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn one_that_hangs_is_stopped_and_does_not_live_on() {
+        let mut silent = started("sleep", &["1000"]);
+        let said = silent.next(|| Ok(()));
+        assert!(matches!(said, Err(Failure::Said(words)) if words.contains("no picture")));
+        let pid = silent.child.id();
+        drop(silent);
+        assert!(!std::path::Path::new(&format!("/proc/{pid}")).exists());
+        // One that has said its last word and does not end.
+        let endless = started("yes", &["no frame"]);
+        let (well, _) = endless.finish();
+        assert!(!well);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_request_to_stop_is_heeded_while_it_is_silent() {
+        let mut silent = started("sleep", &["1000"]);
+        assert!(matches!(silent.next(|| Err(Cancelled)), Err(Failure::Cancelled)));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_it_says_without_end_takes_no_memory() {
+        let mut endless = started("yes", &["no frame at all"]);
+        for _ in 0..200 {
+            assert!(endless.next(|| Ok(())).unwrap().is_some_and(|piece| piece.len() <= 4096));
+        }
+        // Errors without end: the first line is told, and not all of it.
+        let loud = started(
+            "sh",
+            &["-c", "exec yes \"$(printf 'x%.0s' $(seq 900))\" | head -c 9000000 >&2"],
+        );
+        let mut loud = loud;
+        loud.patience.1 = Duration::from_secs(20);
+        let (_, words) = loud.finish();
+        assert!(words.is_some_and(|words| words.starts_with('x') && words.len() <= 200));
     }
 }

@@ -28,6 +28,8 @@ pub(super) struct Index {
     pub(super) frames: Vec<Indexed>,
     /// What the decoder complained about first.
     pub(super) complaints: Option<String>,
+    /// Seconds of a unit of the times.
+    unit_s: f64,
 }
 
 impl Index {
@@ -61,20 +63,13 @@ impl Index {
             }
         })?;
         let mut index = Index::default();
-        let mut unit_s = 0.0;
         let total = expected.and_then(|n| usize::try_from(n).ok()).unwrap_or(0);
         loop {
             let done = index.frames.len();
             let glance = || progress.advance(Stage::Opening, done.min(total), total);
             glance()?;
             let Some(lines) = ffmpeg.next(glance)? else { break };
-            for line in String::from_utf8_lossy(&lines).lines() {
-                if let Some(ratio) = line.strip_prefix("#tb 0:") {
-                    unit_s = ratio_of(ratio).unwrap_or(0.0);
-                } else if !line.starts_with('#') {
-                    index.frames.extend(frame_of(line, unit_s, output.frame_bytes()));
-                }
-            }
+            index.take(&lines, output.frame_bytes());
             if index.frames.len() > MOST_FRAMES {
                 return Err(Failure::Said(format!("more than {MOST_FRAMES} frames")));
             }
@@ -86,6 +81,17 @@ impl Index {
         }
         index.complaints = words.or_else(|| (!well).then(|| "it broke off".to_string()));
         Ok(index)
+    }
+
+    /// Take in whole lines of the decoder's.
+    fn take(&mut self, lines: &[u8], frame_bytes: usize) {
+        for line in String::from_utf8_lossy(lines).lines() {
+            if let Some(ratio) = line.strip_prefix("#tb 0:") {
+                self.unit_s = ratio_of(ratio).unwrap_or(0.0);
+            } else if !line.starts_with('#') {
+                self.frames.extend(frame_of(line, self.unit_s, frame_bytes));
+            }
+        }
     }
 
     /// Mean rate of frames, 1/s, by their times.
@@ -110,7 +116,8 @@ impl Index {
         let lost: f64 = long.iter().map(|step| (*step / usual).round() - 1.0).sum();
         Some(format!(
             "{} gaps between the times of frames, as if {lost:.0} frames had been dropped or the \
-             camera had changed its rate",
+             camera had changed its rate: next time set it to a fixed rate, and let nothing else write \
+             to its card or disk",
             long.len()
         ))
     }
@@ -148,6 +155,14 @@ pub(super) fn checksum(bytes: &[u8]) -> u32 {
     b << 16 | a
 }
 
+/// Whether `lines` of a decoder of frames of `frame_bytes` tell of any frame.
+pub(crate) fn tells_of_frames(lines: &[u8], frame_bytes: usize) -> bool {
+    let mut index = Index::default();
+    index.take(lines, frame_bytes);
+    let _ = (index.rate_hz(), index.gaps());
+    !index.frames.is_empty()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -167,7 +182,7 @@ mod tests {
         assert_eq!(ratio_of(" 1/0"), None);
         let at = |times: &[f64]| Index {
             frames: times.iter().map(|t| Indexed { time_s: *t, sum: 0 }).collect(),
-            complaints: None,
+            ..Index::default()
         };
         assert_eq!(at(&[0.0, 0.1, 0.2, 0.3]).gaps(), None);
         assert!(at(&[0.0, 0.1, 0.2, 0.5, 0.6]).gaps().unwrap().contains("2 frames"));

@@ -13,6 +13,9 @@ mod frames;
 mod index;
 mod probe;
 
+pub(crate) use index::tells_of_frames;
+pub(crate) use probe::is_answer;
+
 use crate::error::NightError;
 use crate::sequence::head_of;
 use frames::VideoCapture;

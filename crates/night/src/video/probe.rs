@@ -68,24 +68,29 @@ impl Probe {
         })?;
         let answer = ffprobe.next(|| Ok(()))?.unwrap_or_default();
         let (_, words) = ffprobe.finish();
-        let none = || Failure::Said(words.clone().unwrap_or("no video in the file".into()));
-        let answer: Answer = serde_json::from_slice(&answer).map_err(|_| none())?;
-        let stream = answer.streams.into_iter().next().ok_or_else(none)?;
+        let none = || Failure::Said(words.unwrap_or("no video in the file".into()));
+        Probe::parse(&answer).ok_or_else(none)?
+    }
+
+    /// The answer taken apart; `None` where it tells of no video.
+    fn parse(answer: &[u8]) -> Option<Result<Probe, Failure>> {
+        let answer: Answer = serde_json::from_slice(answer).ok()?;
+        let stream = answer.streams.into_iter().next()?;
         let (width, height) = (stream.width, stream.height);
         let sound = (1..=MOST_SIDE).contains(&width)
             && (1..=MOST_SIDE).contains(&height)
             && 3 * width * height <= MOST_SAMPLES;
         if !sound {
-            return Err(Failure::Said(format!("pictures of {width} x {height} px")));
+            return Some(Err(Failure::Said(format!("pictures of {width} x {height} px"))));
         }
-        Ok(Probe {
+        Some(Ok(Probe {
             codec: stream.codec_name,
             width,
             height,
             pixels: stream.pix_fmt,
             frames: stream.nb_frames.and_then(|n| n.parse().ok()),
             turned: stream.side_data_list.iter().any(|data| data.rotation.unwrap_or(0.0) != 0.0),
-        })
+        }))
     }
 
     /// What to ask the decoder for: as many bits as there are, colour where there may be some.
@@ -96,6 +101,11 @@ impl Probe {
         let colour = !self.pixels.starts_with("gray") && !self.pixels.starts_with("mono");
         Output { width: self.width, height: self.height, colour, wide }
     }
+}
+
+/// Whether `answer` is one of ffprobe's from which a video would be read.
+pub(crate) fn is_answer(answer: &[u8]) -> bool {
+    matches!(Probe::parse(answer), Some(Ok(probe)) if probe.output().frame_bytes() > 0)
 }
 
 #[cfg(test)]

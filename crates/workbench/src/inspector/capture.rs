@@ -40,10 +40,8 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         _ => "times are not known".to_string(),
     };
     fact(ui, tokens, "Length", &length, "How long was recorded, and how fast.");
-    if let Some(stamp) = entry.stamp {
-        let kind = format!("{}, {}", words::bytes(stamp.bytes), facts.format);
-        fact(ui, tokens, "File", &kind, &entry.path.display().to_string());
-    }
+    let kind = format!("{}, {}", words::bytes(facts.file_bytes), facts.format);
+    fact(ui, tokens, "File", &kind, &entry.path.display().to_string());
     if let Some(start) = facts.start_utc.as_deref().and_then(|start| words::clock(start, 0.0, 0)) {
         fact(ui, tokens, "Begun", &format!("{start} UTC"), "As the capture's header has it.");
     }

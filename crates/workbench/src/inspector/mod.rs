@@ -4,6 +4,7 @@
 //! does for the picture and in which unit, returns to its rest by a double-click, and takes typed
 //! numbers.
 
+mod calibration;
 mod capture;
 mod detail;
 mod export;
@@ -18,6 +19,7 @@ mod sky;
 mod tone;
 pub mod typed;
 
+pub use calibration::with_files;
 pub use export::target;
 pub use optics::OpticsDraft;
 
@@ -56,6 +58,13 @@ const SECTIONS: &[Section] = &[
         words: capture::words,
         show: capture::show,
         open: true,
+        there: |_| true,
+    },
+    Section {
+        name: "Calibration",
+        words: calibration::words,
+        show: calibration::show,
+        open: false,
         there: |_| true,
     },
     Section {

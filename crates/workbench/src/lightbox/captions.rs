@@ -153,6 +153,11 @@ pub fn still_state(
         }
         CaptureState::Waiting => ("Waiting".to_string(), "Its turn comes.".to_string(), false),
         CaptureState::Opening => ("Opening".to_string(), String::new(), false),
+        CaptureState::Serving => (
+            "Serves as a dark or flat".to_string(),
+            "Other captures of this night are calibrated with it.".to_string(),
+            false,
+        ),
         CaptureState::Grading(_) => (
             "Grading".to_string(),
             "Every frame is looked at. The still is made from the best of them.".to_string(),
