@@ -31,7 +31,7 @@ use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simu
 use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
-use stillwright_night::stacking::{Keep, StackSettings, stack, warp_fields};
+use stillwright_night::stacking::{Keep, Pace, StackSettings, stack, warp_fields};
 
 /// Left out along the edge, px.
 const BORDER_PX: usize = 24;
@@ -225,14 +225,10 @@ impl Night {
         println!(
             "{name:<13}   jitter of the best fifth: {plain:.3} px rms, where there is structure {structured:.3}"
         );
-        for keep in [
-            Keep::Percent(10.0),
-            Keep::Percent(20.0),
-            Keep::Percent(50.0),
-            Keep::Percent(100.0),
-            Keep::Auto,
-        ] {
-            let settings = StackSettings { keep, ..StackSettings::default() };
+        let quick = [10.0, 20.0, 50.0, 100.0].map(|percent| (Keep::Percent(percent), Pace::Quick));
+        let rest = [(Keep::Auto, Pace::Quick), (Keep::Percent(20.0), Pace::Patient)];
+        for (keep, pace) in quick.into_iter().chain(rest) {
+            let settings = StackSettings { keep, pace, ..StackSettings::default() };
             let stacked = stack(&self.simulation, &self.survey, &settings, &Silent).unwrap();
             let plane = stacked.picture.plane(self.channel).to_owned();
             let held = self.held(&plane, reference);
@@ -243,6 +239,9 @@ impl Night {
                 .map_or(String::new(), |r| format!("(claimed {:.2})", r.detail_px));
             let what = match keep {
                 Keep::Auto => format!("stack, advised {:.0} %", stacked.keep_percent),
+                Keep::Percent(percent) if pace == Pace::Patient => {
+                    format!("patient, keep {percent:.0} %")
+                }
                 Keep::Percent(percent) => format!("stack, keep {percent:.0} %"),
             };
             line(&what, &held, &claimed);

@@ -93,6 +93,10 @@ pub(crate) const WORDS: &[Row] = &[
         "Share of the best moments: \"auto\" (what holds most detail), or { percent = 20.0 }.",
     ),
     setting("stack.scale", "Pixels of the still per pixel of the capture, 0.5 to 4."),
+    setting(
+        "stack.pace",
+        "\"quick\", or \"patient\": every frame is laid once more, on the stack itself and at full size.",
+    ),
     setting("stack.tile_px", "Side of the tiles that are aligned by themselves, px; 0 decides."),
     setting(
         "stack.reject_outliers",

@@ -18,6 +18,7 @@ mod foreign;
 mod groundwork;
 pub mod halves;
 mod keep;
+mod patient;
 mod reference;
 mod resample;
 mod stack;
@@ -27,5 +28,5 @@ pub use advice::{KeepAdvice, Rung};
 pub use groundwork::Groundwork;
 pub use keep::kept_frames;
 pub use stack::{
-    Keep, Stack, StackError, StackSettings, Watcher, groundwork, stack, stack_on, warp_fields,
+    Keep, Pace, Stack, StackError, StackSettings, Watcher, groundwork, stack, stack_on, warp_fields,
 };

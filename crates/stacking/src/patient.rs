@@ -1,0 +1,59 @@
+//! The patient way: every frame laid once more, at full size, on the stack of the frames of the other half.
+//!
+//! The first reference is made of few frames, and frames are laid on it at half size, where most of what the
+//! air left of them lies. The stack is quieter and sharper than that reference, so that full size pays. A
+//! half is laid on the other half's stack: laid on its own, a frame would follow its own noise, and the halves
+//! would agree better than they know.
+
+use crate::accumulate::Accumulator;
+use crate::align::{Bench, Chosen, ripple_settings};
+use crate::credible::Expected;
+use crate::reference::light_noise;
+use crate::stack::{Onward, StackError};
+use stillwright_picture::{Picture, Progress, Stage};
+use stillwright_seeing::raster::Raster;
+use stillwright_seeing::ripple::{Aligner, RippleSettings};
+
+/// The stack so far, at scale 1, and what else the second laying needs.
+pub struct Again<'a> {
+    /// Frames of either half, added up.
+    pub first: &'a Accumulator,
+    /// What stands where nothing was added, at scale 1.
+    pub fallback: &'a Picture,
+    /// As [`crate::StackSettings::tile_px`].
+    pub tile_px: usize,
+    /// What is credible, at the scale of the sums.
+    pub expected: Option<&'a Expected>,
+}
+
+impl Again<'_> {
+    /// Lay `chosen` on it and add them to `sums`. Returns the frames that could not be read.
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub fn lay(
+        &self,
+        bench: &Bench<'_>,
+        chosen: Vec<Chosen>,
+        sums: &mut [Accumulator],
+        progress: &dyn Progress,
+    ) -> Result<Vec<usize>, StackError> {
+        let format = bench.source.format();
+        let half_size = ripple_settings(format.width, format.height, self.tile_px);
+        let settings = RippleSettings { factor: 1, ..half_size };
+        let (mut lost, mut done, total) = (Vec::new(), 0, chosen.len());
+        let (zero, one): (Vec<Chosen>, Vec<Chosen>) = chosen.into_iter().partition(|c| c.half == 0);
+        for (half, own) in [zero, one].iter().enumerate() {
+            // One at a time: at full size, an aligner takes as much memory as four frames of floats.
+            let other = self.first.half(1 - half, Some(self.fallback));
+            let light = Raster::of_plane(other.luminance().view());
+            progress.check()?;
+            let aligner = Aligner::new(&light, settings, light_noise(bench));
+            let say = Onward { progress, done, total };
+            let say = (Stage::Stacking, &say as &dyn Progress);
+            lost.extend(bench.add_all(own, &aligner, None, self.expected, sums, say)?);
+            done += own.len();
+        }
+        Ok(lost)
+    }
+}
