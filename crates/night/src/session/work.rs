@@ -145,7 +145,7 @@ pub(super) fn stack_of(
         let (stack, from) = (Arc::new(kept.value), kept.sha256);
         let ripple_px2 = ripple_px2(&stack, survey);
         let stacked = Arc::new(Stacked { key, stack, from, ripple_px2 });
-        return Ok(settled(Ok(stacked), &stop)?);
+        return settled(Ok(stacked), &stop);
     }
     let frames = Stoppable { source: &*task.source, stop: Arc::clone(&stop) };
     let capture = task.id;
