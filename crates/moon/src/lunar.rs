@@ -2,6 +2,7 @@
 
 use crate::angle::{ARCSEC_PER_RADIAN, to_180, to_360};
 use crate::ephemeris::{LIGHT_KM_PER_S, earth_from_sun, moon_from_earth};
+use crate::error::MoonError;
 use crate::moment::Moment;
 use crate::rotation::moon_from_icrf;
 use crate::site::{Earth, Site};
@@ -175,6 +176,35 @@ impl LunarView {
                 }
             }),
         }
+    }
+
+    /// The Moon at the same moment, seen from `distance_km` (to its centre) above a place: from a
+    /// spacecraft, say. Position angles are then counted from the Moon's own axis, and what only a
+    /// place on the Earth's sky has (right ascension, declination, elongation) is not a number.
+    ///
+    /// # Errors
+    /// A distance inside the Moon or beyond a hundred million km.
+    pub fn from_above(&self, place: LunarPoint, distance_km: f64) -> Result<LunarView, MoonError> {
+        let what = "distance to the Moon's centre";
+        let expected = "1738 to 1e8 km (the Moon's radius is 1737.4 km)";
+        let distance_km = MoonError::check(what, expected, distance_km, 1738.0..=1e8)?;
+        let phase = angle_between(place.direction(), self.sub_solar.direction());
+        Ok(LunarView {
+            site: None,
+            distance_km,
+            diameter_arcsec: 2.0 * (MOON_RADIUS_KM / distance_km).asin() * ARCSEC_PER_RADIAN,
+            km_per_arcsec: distance_km / ARCSEC_PER_RADIAN,
+            phase_angle_deg: phase.to_degrees(),
+            illuminated: 0.5 * (1.0 + phase.cos()),
+            elongation_deg: f64::NAN,
+            sub_observer: place,
+            axis_position_angle_deg: 0.0,
+            bright_limb_position_angle_deg: f64::NAN,
+            right_ascension_deg: f64::NAN,
+            declination_deg: f64::NAN,
+            sky: None,
+            ..*self
+        })
     }
 
     /// How `place` is lit and seen. Sunlight is taken as parallel (3 arcsec over the Moon).

@@ -94,6 +94,38 @@ fn view_diameter() -> f64 {
 }
 
 #[test]
+fn a_width_is_foreshortened_by_its_direction() {
+    // Along the direction psi from the one that runs along the limb, a width on the ground appears
+    // shortened to sqrt(cos(psi)^2 + sin(psi)^2 cos(e)^2), e being the emission angle: the rule by
+    // which a crater's true diameter is its long axis times the distance. Widths of 1 km.
+    use stillwright_moon::vector::{add, cross, scale, subtract, unit};
+    let projection = Projection { view: view(), camera: camera(33.0, false) };
+    for (lon, lat) in [(-11.2, -43.3), (-20.1, 9.6), (61.0, -8.9), (-68.4, -5.4)] {
+        let place = LunarPoint::new(lon, lat);
+        let lighting = projection.view.lighting(place);
+        let up = place.direction();
+        let ground = scale(up, 1737.4);
+        let sight = unit(subtract(projection.view.observer_km(), ground));
+        // Level ground: across the line of sight (along the limb), and foreshortened.
+        let along = unit(cross(sight, up));
+        let across = cross(up, along);
+        for psi_deg in [0.0, 20.0, 45.0, 70.0, 90.0_f64] {
+            let (sin, cos) = psi_deg.to_radians().sin_cos();
+            let way = add(scale(along, 0.5 * cos), scale(across, 0.5 * sin));
+            let (a, b) = (
+                projection.px_of_point(add(ground, way)),
+                projection.px_of_point(subtract(ground, way)),
+            );
+            let arcsec = (a.x - b.x).hypot(a.y - b.y) * 0.15;
+            let seen_km = arcsec / 206_264.806 * lighting.distance_km;
+            let expected = cos.hypot(sin * lighting.emission_deg.to_radians().cos());
+            // The plane that touches the sky stretches offsets by their tangent: 1e-5 at 15 arcmin.
+            close("foreshortened", seen_km, expected, 5e-5);
+        }
+    }
+}
+
+#[test]
 fn dropping_the_perspective_would_err_by_half_a_percent() {
     // Scale at the near surface and at the limb: (distance) / (distance - R), 0.47 %.
     let projection = Projection { view: view(), camera: camera(0.0, false) };
@@ -388,4 +420,36 @@ fn a_request_keeps_in_a_file() {
     let text = serde_json::to_string(&time).unwrap();
     assert_eq!(serde_json::from_str::<Moment>(&text).unwrap(), time);
     assert!(serde_json::from_str::<Moment>("\"soon\"").is_err());
+}
+
+#[test]
+fn ground_is_carried_from_one_picture_into_another() {
+    // Wherever the other picture was taken from: through the place itself.
+    let here = Projection { view: view(), camera: camera(20.0, false) };
+    let above = view().from_above(LunarPoint::new(20.0, 10.0), 5000.0).unwrap();
+    let there =
+        Projection { view: above, camera: Camera { arcsec_per_px: 40.0, ..camera(-60.0, true) } };
+    let mut count = 0;
+    for (lon, lat) in [(0.0, 0.0), (10.0, -20.0), (40.0, 30.0), (55.0, 5.0), (20.0, 10.0)] {
+        let place = LunarPoint::new(lon, lat);
+        let px = here.px_of(place).unwrap();
+        let carried = here.onto(&there, px).unwrap();
+        let expected = there.px_of(place).unwrap();
+        close("x", carried.x, expected.x, 1e-6);
+        close("y", carried.y, expected.y, 1e-6);
+        let back = there.onto(&here, carried).unwrap();
+        close("x back", back.x, px.x, 1e-4);
+        close("y back", back.y, px.y, 1e-4);
+        count += 1;
+    }
+    assert_eq!(count, 5);
+    // Beyond that camera's limb, acos(1737.4 / 5000) = 69.7 deg away, and off the disc.
+    let hidden = here.px_of(LunarPoint::new(-55.0, 0.0)).unwrap();
+    assert_eq!(here.onto(&there, hidden), None);
+    assert_eq!(here.onto(&there, Px { x: 1e5, y: 0.0 }), None);
+    // Overhead means overhead, and what only the Earth's sky has is not made up.
+    close("emission", above.lighting(LunarPoint::new(20.0, 10.0)).emission_deg, 0.0, 1e-6);
+    assert!(above.right_ascension_deg.is_nan() && above.sky.is_none());
+    let inside = view().from_above(LunarPoint::new(0.0, 0.0), 1700.0).unwrap_err().to_string();
+    assert!(inside.contains("1738"), "{inside}");
 }

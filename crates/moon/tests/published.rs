@@ -119,6 +119,11 @@ fn meeus_48a_the_illuminated_share() {
 fn meeus_53_libration_and_light() {
     let view = LunarView::at(dates()[0], None);
     close("longitude", view.sub_observer.lon_deg, -1.23, 0.005);
+    // The example's optical libration -1.206 and +4.194, its physical one -0.025 and +0.006, and their
+    // sums; in latitude less the 0.0218 deg cos(l) between the two frames (test below).
+    close("longitude in two parts", view.sub_observer.lon_deg, -1.206 - 0.025, 0.005);
+    close("latitude in two parts", view.sub_observer.lat_deg, 4.194 + 0.006 - 0.0218, 0.005);
+    close("book's latitude", view.sub_observer.lat_deg, 4.20, 0.03);
     close("axis", view.axis_position_angle_deg, 15.08, 0.01);
     close("Sun's longitude", view.sub_solar.lon_deg, 67.89, 0.01);
     close("Sun's latitude", view.sub_solar.lat_deg, 1.46, 0.01);
@@ -129,6 +134,11 @@ fn meeus_53_libration_and_light() {
     close("Sun at Copernicus", lighting.sun_altitude_deg, 2.3208, 0.005);
     close("book's Sun at Copernicus", lighting.sun_altitude_deg, 2.318, 0.01);
     assert!(lighting.morning);
+    // sin h = sin b0 sin(lat) + cos b0 cos(lat) sin(c0 + lon): the book's way, from the colongitude.
+    let (b0, lat) = (view.sub_solar.lat_deg.to_radians(), 9.7_f64.to_radians());
+    let angle = (view.colongitude_deg - 20.0).to_radians();
+    let h = (b0.sin() * lat.sin() + b0.cos() * lat.cos() * angle.sin()).asin().to_degrees();
+    close("Sun by the colongitude", lighting.sun_altitude_deg, h, 1e-9);
     let sunrise = tt("1992-04-11T19:21:56", 58.184);
     let then = LunarView::at(sunrise, None).lighting(copernicus);
     // 0.0001 days are 0.001 degree.
@@ -167,12 +177,10 @@ fn size_and_scale_of_the_disc() {
         close("scale", view.km_per_arcsec * 384_400.0 / view.distance_km, 1.863_62, 5e-6);
         let near = view.lighting(view.sub_observer);
         close("near surface", near.distance_km, view.distance_km - radius, 1e-6);
-        close(
-            "scale there",
-            near.distance_km / (view.distance_km - radius) * 1.855_20,
-            1.8552,
-            1e-6,
-        );
+        // The same Moon at 384400 km, seen on its near surface.
+        let usual = LunarView { distance_km: 384_400.0, ..view };
+        let km = usual.lighting(usual.sub_observer).distance_km / 206_264.806;
+        close("scale at the near surface", km, 1.855_20, 5e-6);
     }
 }
 

@@ -177,6 +177,8 @@ fn heights_come_back_within_five_per_cent() {
         assert!(rms < 0.05, "{name}: {rms}");
     }
     score.covers_enough("heights");
+    let within = score.off.iter().filter(|off| off.abs() < 0.05).count();
+    assert!(20 * within >= 19 * TRIALS, "{within} of {TRIALS} within 5 %");
 }
 
 #[test]

@@ -2,10 +2,14 @@
 //! matched by itself and by marks, and the verdict names the sharper one.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+use stillwright_night::picture::Plane;
 use stillwright_night::picture::{Picture, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, SunSettings};
-use stillwright_night::seeing::beside::{Homography, Sharper, compare, lay, match_pictures};
+use stillwright_night::seeing::beside::{
+    Compared, Homography, Mapping, Sharper, compare, lay, match_pictures,
+};
 use stillwright_night::seeing::raster::{Kernel, Raster, smooth};
+use stillwright_night::stacking::halves::{HalvesSettings, correlate_halves};
 
 const SIZE: (usize, usize) = (384, 288);
 
@@ -168,7 +172,8 @@ fn the_verdict_names_the_sharper_one() {
         let a = noisy(blurred(&sharp, 0.4), noise, &mut random);
         let b = noisy(blurred(&other, soft), noise, &mut random);
         for (first, second, expected) in [(&a, &b, Sharper::First), (&b, &a, Sharper::Second)] {
-            let verdict = compare(first, second, [2.0, 2.0]).unwrap();
+            let verdict =
+                compare(&Compared::alone(first, 2.0), &Compared::alone(second, 2.0)).unwrap();
             right += usize::from(verdict.sharper == expected);
             told.push(format!(
                 "{seed} soft {soft:.1} noise {noise:.3}: {:?} shared {:.1} first {:.1} second {:.1} contrast {:.2} coarse {:.2}",
@@ -176,10 +181,60 @@ fn the_verdict_names_the_sharper_one() {
                 verdict.fine_contrast, verdict.coarse_correlation
             ));
         }
-        let same =
-            compare(&a, &noisy(blurred(&sharp, 0.4), noise, &mut random), [2.0, 2.0]).unwrap();
+        let again = noisy(blurred(&sharp, 0.4), noise, &mut random);
+        let same = compare(&Compared::alone(&a, 2.0), &Compared::alone(&again, 2.0)).unwrap();
         assert_eq!(same.sharper, Sharper::Alike, "{same:?}");
     }
     println!("{}", told.join("\n"));
     assert_eq!(right, 16, "{}", told.join("\n"));
+}
+
+#[test]
+fn half_stacks_are_not_taken_in_by_sharpening() {
+    // The still: soft and noisy, sharpened until its noise looks like detail, then smoothed at the very
+    // finest, where a picture by itself would show its noise. The reference is truly sharper.
+    let mut told = Vec::new();
+    let (mut right, mut fooled) = (0, 0);
+    for seed in 1..=8 {
+        let mut random = Random(seed + 900);
+        let sharp = ground(seed, 21.0, 0.2, 0);
+        let soft = blurred(&sharp, random.between(1.9, 2.4) as f32);
+        let halves = [(); 2].map(|()| noisy(soft.clone(), 0.02, &mut random));
+        let mean = |k: usize| 0.5 * (halves[0].values[k] + halves[1].values[k]);
+        let stack = Raster { values: (0..soft.values.len()).map(mean).collect(), ..soft.clone() };
+        let veil = blurred(&stack, 1.6);
+        let mut still = stack.clone();
+        still.values.iter_mut().zip(&veil.values).for_each(|(v, low)| *v += 6.0 * (*v - low));
+        let still = blurred(&still, 0.75);
+        let reference = noisy(blurred(&sharp, 1.3), 0.004, &mut random);
+
+        let as_plane =
+            |r: &Raster| Plane::from_shape_vec((r.height, r.width), r.values.clone()).unwrap();
+        let (a, b) = (as_plane(&halves[0]), as_plane(&halves[1]));
+        let measured = correlate_halves(a.view(), b.view(), &HalvesSettings::default()).unwrap();
+        let share = |f: f64| {
+            let k = measured.frequency.partition_point(|ring| *ring < f);
+            let ssnr = measured.ssnr[k.min(measured.ssnr.len() - 1)];
+            ssnr / (1.0 + ssnr)
+        };
+        let alone = Compared::alone(&still, 2.0);
+        let knowing = Compared { signal_share: Some(&share), ..alone };
+        let other = Compared::alone(&reference, 2.0);
+        let (by_itself, with_halves) =
+            (compare(&alone, &other).unwrap(), compare(&knowing, &other).unwrap());
+        right += usize::from(with_halves.sharper == Sharper::Second);
+        fooled += usize::from(by_itself.sharper != Sharper::Second);
+        told.push(format!(
+            "{seed}: by itself {:?} ({:.1}, {:.1} px), by its halves {:?} ({:.1}, {:.1} px)",
+            by_itself.sharper,
+            by_itself.first_px,
+            by_itself.second_px,
+            with_halves.sharper,
+            with_halves.first_px,
+            with_halves.second_px
+        ));
+    }
+    println!("{}", told.join("\n"));
+    assert_eq!(right, 8, "{}", told.join("\n"));
+    assert!(fooled >= 4, "the trial is too easy to tell anything: {}", told.join("\n"));
 }

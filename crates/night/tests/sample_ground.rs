@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 use stillwright_night::moon::fix::{Camera, Projection, Px, SkyOffset};
-use stillwright_night::moon::measure::{shadow_of, shadow_tip, towards_sun};
+use stillwright_night::moon::measure::{distance_km, shadow_of, shadow_tip, towards_sun};
 use stillwright_night::moon::vector::{Vector, add, cross, dot, length, scale, unit};
 use stillwright_night::moon::{LunarPoint, LunarView, MOON_RADIUS_KM, Moment};
 use stillwright_night::picture::{Plane, Silent};
@@ -285,28 +285,42 @@ fn craters_and_heights_come_back_from_a_finished_still() {
                 PlaceMark { name: "spot".into(), px: onto(chance.jittered(px, 0.7)), place }
             })
             .collect();
-        let rim: Vec<(Px, f64)> = (0..24)
-            .filter_map(|i| {
-                let (sin, cos) = (f64::from(i) * 15.0_f64.to_radians()).sin_cos();
-                let up = crater.direction();
-                let east = unit(cross([0.0, 0.0, 1.0], up));
-                let north = cross(up, east);
-                let (sin_r, cos_r) = (0.5 * diameter / MOON_RADIUS_KM).sin_cos();
-                let point =
-                    add(scale(up, cos_r), scale(add(scale(east, cos), scale(north, sin)), sin_r));
-                let guess = projection.px_of(LunarPoint::of(point))?;
-                let (guess, middle) = (onto(guess), onto(crater_at));
-                let found = crest(&light, middle, guess, 7.0)?;
-                let away = |px: Px| (px.x - middle.x).hypot(px.y - middle.y);
-                Some((found, away(found) / away(guess)))
-            })
+        let rim_on = |light: &Plane, onto: &dyn Fn(Px) -> Px| -> Vec<Px> {
+            let rim: Vec<(Px, f64)> = (0..24)
+                .filter_map(|i| {
+                    let (sin, cos) = (f64::from(i) * 15.0_f64.to_radians()).sin_cos();
+                    let up = crater.direction();
+                    let east = unit(cross([0.0, 0.0, 1.0], up));
+                    let north = cross(up, east);
+                    let (sin_r, cos_r) = (0.5 * diameter / MOON_RADIUS_KM).sin_cos();
+                    let around = add(scale(east, cos), scale(north, sin));
+                    let point = add(scale(up, cos_r), scale(around, sin_r));
+                    let guess = projection.px_of(LunarPoint::of(point))?;
+                    let (guess, middle) = (onto(guess), onto(crater_at));
+                    let found = crest(light, middle, guess, 7.0)?;
+                    let away = |px: Px| (px.x - middle.x).hypot(px.y - middle.y);
+                    Some((found, away(found) / away(guess)))
+                })
+                .collect();
+            // A person sees the ring as a whole and does not mark a spot or a shadow's edge beside it.
+            let mut shares: Vec<f64> = rim.iter().map(|(_, share)| *share).collect();
+            shares.sort_by(f64::total_cmp);
+            let usual = shares[shares.len() / 2];
+            let on_ring = rim.iter().filter(|(_, share)| (share - usual).abs() < 0.05);
+            on_ring.map(|(px, _)| *px).collect()
+        };
+        let rim = rim_on(&light, &onto);
+        // The same marks on what a perfect telescope would show: what is left is the stack's geometry.
+        let margin = 0.5 * (capture.picture().width() as f64 - SIZE.0 as f64);
+        let perfect =
+            rim_on(&capture.picture().luminance(), &|px| Px { x: px.x + margin, y: px.y + margin });
+        let on_truth: Vec<f64> = perfect
+            .iter()
+            .filter_map(|px| projection.place_at(Px { x: px.x - margin, y: px.y - margin }))
+            .map(|place| 2.0 * distance_km(place, crater) / diameter - 1.0)
             .collect();
-        // A person sees the ring as a whole and does not mark a spot or a shadow's edge beside it.
-        let mut shares: Vec<f64> = rim.iter().map(|(_, share)| *share).collect();
-        shares.sort_by(f64::total_cmp);
-        let usual = shares[shares.len() / 2];
-        let on_ring = rim.iter().filter(|(_, share)| (share - usual).abs() < 0.05);
-        let rim: Vec<Px> = on_ring.map(|(px, _)| *px).collect();
+        let off_truth = on_truth.iter().sum::<f64>() / on_truth.len() as f64;
+        assert!(off_truth.abs() < 0.005, "{sun_deg}: marks on the true picture {off_truth}");
         assert!(rim.len() >= 6, "{sun_deg}: {} marks on the crest", rim.len());
         let mut sheet = Sheet {
             time_utc: Some(moment),
@@ -329,6 +343,7 @@ fn craters_and_heights_come_back_from_a_finished_still() {
             still: Some((Arc::clone(&still), 1.0)),
             detail_px: None,
             survey: None,
+            ripple_px2: None,
         };
         let fix = find(&source(&sheet)).fix.unwrap();
         let summit = onto(chance.jittered(projection.px_of_point(summit_km), 0.5));
@@ -350,10 +365,11 @@ fn craters_and_heights_come_back_from_a_finished_still() {
         let off = found.diameter_km.value / diameter - 1.0;
         let off_height = tall.height_km.value / height - 1.0;
         println!(
-            "Sun {sun_deg} deg, {from_middle_deg} deg out: crater {:.2} of {diameter:.2} km ({:+.2} %, {} marks), height {:.3} of {height:.3} km ({:+.2} %)",
+            "Sun {sun_deg} deg, {from_middle_deg} deg out: crater {:.2} of {diameter:.2} km ({:+.2} %, {} marks; on the true picture {:+.2} %), height {:.3} of {height:.3} km ({:+.2} %)",
             found.diameter_km.value,
             100.0 * off,
             rim.len(),
+            100.0 * off_truth,
             tall.height_km.value,
             100.0 * off_height
         );

@@ -8,6 +8,7 @@
 //! Deliberately absent: files (frames come through [`stillwright_picture::FrameSource`]), the
 //! adding-up of frames, any window.
 
+pub mod air;
 pub mod beside;
 pub mod calibration;
 mod camera;
@@ -24,6 +25,7 @@ pub mod luminance;
 mod median;
 pub mod noise;
 pub mod raster;
+mod rings;
 pub mod ripple;
 pub mod scene;
 pub mod sharpness;

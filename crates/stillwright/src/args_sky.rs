@@ -5,10 +5,17 @@ use stillwright_night::moon::{LunarPoint, Moment, Site};
 
 /// Arguments of `moon`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Never point optics at the Sun, finder included, without a certified full-aperture front filter.
+
+Examples:
+  stillwright moon
+  stillwright moon --at 2026-03-26T20:00Z --site 47.5,8.25,450
+  stillwright moon --at 2026-03-26T21:00+01:00 --site 47.5,8.25 --place 9.62,-20.08 --planets")]
 pub struct MoonArgs {
     /// When: 2024-11-15T21:30:00Z, 2024-11-15T22:30+01:00, 2024-11-15, or now. UTC where no zone
     /// is given; 1901 to 2099.
-    #[arg(long, value_name = "TIME", value_parser = when)]
+    #[arg(long, value_name = "TIME", default_value = "now", value_parser = when)]
     pub at: When,
     /// From where: latitude (north positive), longitude (east positive), degrees, and height, m.
     /// From the Earth's centre when left out.

@@ -168,7 +168,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
         tokens,
         "From the site",
         &mut draft.site,
-        "47.5, 8.25, 450",
+        "such as 47.5, 8.25, 450",
         "Latitude (north positive), longitude (east positive), degrees; height, m.",
     );
     row(
@@ -176,7 +176,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
         tokens,
         "Place on the Moon",
         &mut draft.place,
-        "9.6, -20.1",
+        "such as 9.6, -20.1",
         "Latitude (north positive) and longitude (east positive), degrees.",
     );
     row(
@@ -206,7 +206,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
         tokens,
         "Light like that of",
         &mut draft.like,
-        "2024-11-11T20:00Z",
+        "a time, or empty",
         "A moment, that of a reference picture say: the Sun as it stood then, to 1.5 degrees. Empty: by the two lines above.",
     );
     row(

@@ -7,8 +7,10 @@ use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, pos2};
 use egui_kittest::kittest::{NodeT, Queryable};
 use std::path::Path;
+use stillwright_night::beside::Mapped;
 use stillwright_night::moon::fix::{Camera, Projection, Px, SkyOffset};
 use stillwright_night::moon::{LunarPoint, LunarView, Moment};
+use stillwright_night::seeing::beside::Mapping;
 use stillwright_night::sheet::{Instrument, Reading};
 use support::{Window, options, sample, small};
 
@@ -238,7 +240,7 @@ fn a_reference_is_loaded_matched_compared_and_a_figure_written() {
     let beside = window.entry().beside.clone();
     let set = beside.set.unwrap_or_else(|| panic!("{:?}", beside.trouble));
     // The middle of the still lies in the middle of the reference.
-    let there = set.found.reference_from_still.apply([159.5, 119.5]);
+    let there = set.matched.map.apply([159.5, 119.5]);
     assert!((there[0] - 179.5).abs() < 2.5 && (there[1] - 239.5).abs() < 2.5, "{there:?}");
     assert!((set.reference_px_per_px - 1.5).abs() < 0.03);
     assert!(window.harness.query_all_by_label_contains("The still shows more").next().is_some());
@@ -276,6 +278,31 @@ fn a_reference_is_loaded_matched_compared_and_a_figure_written() {
     window.wait("the figure", |_| figure.is_file());
     assert!(image::open(&figure).unwrap().width() > 640);
     assert_eq!(std::fs::read(&plate).unwrap(), before, "a reference is never written to");
+
+    // From where it was taken: what makes no sense is said; without a fix it is laid as flat ground.
+    type_into(&mut window, "Taken from", "somewhere");
+    assert!(window.harness.query_all_by_label_contains("latitude, longitude and").next().is_some());
+    type_into(&mut window, "Taken from", "-5.0817, 3.8337, 372062.6");
+    assert!(
+        window.harness.query_all_by_label_contains("once the still has its fix").next().is_some()
+    );
+    assert!(matches!(window.entry().beside.set.clone().unwrap().matched.map, Mapped::Flat(_)));
+    // With it, through longitude and latitude; then all is at rest.
+    fix(&mut window);
+    window.key(Modifiers::NONE, Key::F7);
+    window.wait("the way through the sphere", |app| {
+        let set = app.session().selected().unwrap().beside.set.clone().unwrap();
+        app.session().is_idle() && matches!(set.matched.map, Mapped::Sphere(_))
+    });
+    let set = window.entry().beside.set.clone().unwrap();
+    let there = set.matched.map.apply([159.5, 119.5]);
+    assert!((there[0] - 179.5).abs() < 2.5 && (there[1] - 239.5).abs() < 2.5, "{there:?}");
+    let back = set.matched.map.back(there);
+    assert!((back[0] - 159.5).abs() < 0.01 && (back[1] - 119.5).abs() < 0.01, "{back:?}");
+    assert_eq!(set.matched.note, None);
+    window.harness.run_steps(3);
+    let wanting = window.harness.query_all_by_label_contains("once the still has its fix").next();
+    assert!(wanting.is_none(), "nothing is wanting any more");
 
     // A file that is none is said, and nothing is lost.
     type_into(&mut window, "Reference picture", "/nowhere/plate.png");

@@ -159,6 +159,13 @@ impl Projection {
         half_chord.is_finite().then(|| LunarPoint::of(hit))
     }
 
+    /// Where the ground that a position of this picture shows lies in another one, taken from
+    /// wherever: perspective at both ends. None off the disc, and where the other picture sees that
+    /// ground behind its limb. It may well lie outside the other picture.
+    pub fn onto(&self, other: &Projection, px: Px) -> Option<Px> {
+        other.px_of(self.place_at(px)?)
+    }
+
     /// Radius of the Moon's limb on the plane that touches the sky, arcsec.
     pub fn limb_arcsec(&self) -> f64 {
         limb_arcsec(&self.view)

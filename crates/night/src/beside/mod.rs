@@ -6,7 +6,11 @@
 mod figure;
 mod load;
 mod set;
+mod sphere;
 
 pub use figure::{FigureFacts, figure};
 pub use load::load_picture;
-pub use set::{MatchedBy, SetBeside, Showing, Task, light_at_capture_scale, set_beside};
+pub use set::{
+    Known, Mapped, Matched, MatchedBy, SetBeside, Showing, Task, light_at_capture_scale, set_beside,
+};
+pub use sphere::{Ends, ThroughGround};

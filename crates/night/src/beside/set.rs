@@ -1,12 +1,15 @@
 //! Still and reference picture on one grid, and what comes of comparing them.
 
+use super::sphere::{self, After, Ends, ThroughGround};
 use std::sync::Arc;
 use stillwright_moon::fix::Px;
 use stillwright_picture::{Cancelled, Picture, Plane, Progress};
 use stillwright_seeing::beside::{
-    Homography, Match, MatchError, Verdict, compare, lay, match_pictures, match_tones,
+    Compared, Homography, Mapping, Match, MatchError, Point, Verdict, compare, lay, match_pictures,
+    match_tones,
 };
 use stillwright_seeing::raster::Raster;
+use stillwright_stacking::halves::HalfCorrelation;
 
 /// By what the reference was matched.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,23 +37,83 @@ pub struct Task {
     pub pairs: Vec<[Px; 2]>,
     /// How well marks sit, px.
     pub sigma_px: f64,
-    /// The mapping, where it is known already.
-    pub known: Option<(MatchedBy, Match)>,
+    /// The still's fix and from where the reference was taken, where both are known: the reference
+    /// is then laid through the sphere.
+    pub ends: Option<Ends>,
+    /// Signal and noise of the still, told from its half stacks (frequencies per px of the still).
+    pub halves: Option<Arc<HalfCorrelation>>,
+    /// What is known already.
+    pub known: Known,
+}
+
+/// What is known of a match.
+#[derive(Clone, Debug, Default)]
+pub enum Known {
+    /// Nothing.
+    #[default]
+    Nothing,
+    /// The plane match.
+    Flat(MatchedBy, Match),
+    /// All of it.
+    All(Matched),
+}
+
+/// How positions of the capture go into the reference.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Mapped {
+    /// As if the ground were flat.
+    Flat(Homography),
+    /// Through longitude and latitude.
+    Sphere(Box<ThroughGround>),
+}
+
+impl Mapping for Mapped {
+    fn apply(&self, at: Point) -> Point {
+        match self {
+            Mapped::Flat(flat) => flat.apply(at),
+            Mapped::Sphere(through) => through.apply(at),
+        }
+    }
+}
+
+impl Mapped {
+    /// Where a position of the reference lies in the capture; not a number where it does not.
+    pub fn back(&self, at: Point) -> Point {
+        match self {
+            Mapped::Flat(flat) => flat.inverse().map_or([f64::NAN; 2], |inverse| inverse.apply(at)),
+            Mapped::Sphere(through) => through.back(at),
+        }
+    }
+}
+
+/// Where the reference lies.
+#[derive(Clone, Debug)]
+pub struct Matched {
+    /// By what it was matched.
+    pub by: MatchedBy,
+    /// Carries positions of the capture into the reference.
+    pub map: Mapped,
+    /// Rms distance of what agrees from where `map` puts it, px of the capture.
+    pub rms_px: f64,
+    /// The plane match, where there is one; carries positions of the capture into the reference.
+    pub flat: Option<(MatchedBy, Match)>,
+    /// Why the reference was not laid through the sphere although both ends are said to be known.
+    pub note: Option<String>,
 }
 
 /// A reference picture upon the still's ground.
 #[derive(Clone, Debug)]
 pub struct SetBeside {
-    /// By what.
-    pub by: MatchedBy,
-    /// Carries positions of the *capture* into the reference; distances in px of the capture.
-    pub found: Match,
+    /// Where it lies.
+    pub matched: Matched,
     /// The reference as the still sees it.
     pub laid: Showing,
     /// Pixels of the reference per pixel of the capture.
     pub reference_px_per_px: f64,
     /// Which shows more; periods in px of the *capture*. `None` where too little ground is shared.
     pub verdict: Option<Verdict>,
+    /// Whether the still's signal was told from its noise by its half stacks.
+    pub by_halves: bool,
 }
 
 /// A picture on the still's ground, tones matched.
@@ -102,16 +165,17 @@ pub fn set_beside(
     let still = raster(&task.still);
     let reference = raster(&task.reference);
     let to_still = grid_from_capture(task.still_scale);
-    let (by, found) = match task.known {
-        Some(known) => known,
-        None => match matched(task, &still, &reference, &to_still, progress) {
-            Ok(found) => found,
+    let matched = match &task.known {
+        Known::All(matched) => matched.clone(),
+        known => match matched(task, known, (&still, &reference), &to_still, progress) {
+            Ok(matched) => matched,
             Err(MatchError::Cancelled(cancelled)) => return Err(cancelled),
             Err(error) => return Ok(Err(error.to_string())),
         },
     };
     let middle = [0.5 * task.size.0 as f64, 0.5 * task.size.1 as f64];
-    let finer = found.reference_from_still.scale_at(middle);
+    let finer = matched.map.scale_at(middle);
+    let finer = if finer.is_finite() && finer > 0.0 { finer } else { 1.0 };
     let room = (MOST_PX / (task.size.0 * task.size.1).max(1) as f64).sqrt();
     let scale =
         finer.max(task.still_scale).min(MOST_FINER * task.still_scale.max(1.0)).min(room).max(0.25);
@@ -119,11 +183,21 @@ pub fn set_beside(
     let (width, height) = (side(task.size.0), side(task.size.1));
     let capture_from_grid = grid_from_capture(1.0 / scale);
     let own = lay(&still, &capture_from_grid.then(&to_still), width, height).raster;
-    let laid = lay(&reference, &capture_from_grid.then(&found.reference_from_still), width, height);
+    let into = After { first: capture_from_grid, then: &matched.map };
+    let laid = lay(&reference, &into, width, height);
+    // Filters of the finish pass signal and noise alike.
+    let share = task.halves.as_deref().map(|halves| {
+        move |cycles_per_px: f64| signal_share(halves, cycles_per_px * scale / task.still_scale)
+    });
     let verdict = laid.window().and_then(|window| {
-        let finest = [2.0 * scale / task.still_scale, 2.0 * (scale / finer).max(1.0)];
-        let verdict = compare(&cut(&own, window), &cut(&laid.raster, window), finest)?;
-        Some(in_capture_px(verdict, scale))
+        let (own, other) = (cut(&own, window), cut(&laid.raster, window));
+        let first = Compared {
+            light: &own,
+            finest_px: 2.0 * scale / task.still_scale,
+            signal_share: share.as_ref().map(|share| share as &(dyn Fn(f64) -> f64 + Sync)),
+        };
+        let second = Compared::alone(&other, 2.0 * (scale / finer).max(1.0));
+        Some(in_capture_px(compare(&first, &second)?, scale))
     });
     let share = laid.share();
     let mut values = laid.raster.values;
@@ -132,10 +206,77 @@ pub fn set_beside(
         Plane::from_shape_vec((height, width), values).unwrap_or_else(|_| Plane::zeros((1, 1)));
     let picture = Arc::new(Picture::from_plane(plane));
     let laid = Showing { picture, scale, share };
-    Ok(Ok(SetBeside { by, found, laid, reference_px_per_px: finer, verdict }))
+    let by_halves = task.halves.is_some();
+    Ok(Ok(SetBeside { matched, laid, reference_px_per_px: finer, verdict, by_halves }))
 }
 
+/// Share of a still's power that is signal, by its half stacks: `SSNR / (1 + SSNR)`.
+fn signal_share(halves: &HalfCorrelation, cycles_per_px: f64) -> f64 {
+    let after = halves.frequency.partition_point(|f| *f < cycles_per_px);
+    let share = |k: usize| halves.ssnr.get(k).map_or(0.0, |ssnr| (ssnr / (1.0 + ssnr)).min(1.0));
+    let (Some(high), Some(low)) =
+        (halves.frequency.get(after), after.checked_sub(1).and_then(|k| halves.frequency.get(k)))
+    else {
+        return share(after.min(halves.frequency.len().saturating_sub(1)));
+    };
+    let t = (cycles_per_px - low) / (high - low).max(1e-12);
+    share(after - 1) * (1.0 - t) + share(after) * t
+}
+
+/// The plane match, and through the sphere where both ends are known and the pictures agree to it.
 fn matched(
+    task: &Task,
+    known: &Known,
+    rasters: (&Raster, &Raster),
+    to_still: &Homography,
+    progress: &dyn Progress,
+) -> Result<Matched, MatchError> {
+    let flat = match known {
+        Known::Flat(by, found) => Ok((*by, *found)),
+        _ => matched_flat(task, rasters.0, rasters.1, to_still, progress),
+    };
+    if let Err(MatchError::Cancelled(_)) = flat {
+        return Err(flat.err().unwrap_or(MatchError::NotFound));
+    }
+    let as_flat = |note: Option<String>| {
+        let (by, found) = flat?;
+        let map = Mapped::Flat(found.reference_from_still);
+        Ok(Matched { by, map, rms_px: found.rms_px, flat: Some((by, found)), note })
+    };
+    let Some(ends) = &task.ends else { return as_flat(None) };
+    let plane = flat.as_ref().ok().map(|(_, found)| &found.reference_from_still);
+    let found = match sphere::find(task, ends, rasters, to_still, plane, progress)? {
+        Ok(found) => found,
+        Err(words) => return as_flat(Some(words)),
+    };
+    let count = task.pairs.len();
+    let (by, rms_px) = match (found.agreed, count) {
+        (Some((rms_px, _)), 0 | 1) => (MatchedBy::Pictures, rms_px),
+        (Some((rms_px, _)), _) => (MatchedBy::MarksAndPictures(count), rms_px),
+        (None, 2..) => (MatchedBy::Marks(count), found.marks_px),
+        (None, _) => return as_flat(Some(DISAGREES.into())),
+    };
+    // Seen from where it is said to be seen from, places agree at least as well as on flat ground.
+    let worse = match (&flat, found.agreed) {
+        (Ok((MatchedBy::Marks(_), _)), _) => false,
+        (Ok((_, flat)), Some((rms_px, share))) => {
+            let flat_share = flat.agree as f64 / flat.tried.max(1) as f64;
+            share < 0.8 * flat_share || rms_px > flat.rms_px + 0.2
+        }
+        (Ok(_), None) => true,
+        (Err(_), _) => false,
+    };
+    if worse {
+        return as_flat(Some(DISAGREES.into()));
+    }
+    let map = Mapped::Sphere(Box::new(found.through));
+    Ok(Matched { by, map, rms_px, flat: flat.ok(), note: None })
+}
+
+const DISAGREES: &str = "the pictures agree better as flat ground than through the sphere: check from where the reference \
+     was taken, and the still’s fix";
+
+fn matched_flat(
     task: &Task,
     still: &Raster,
     reference: &Raster,

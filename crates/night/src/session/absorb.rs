@@ -190,6 +190,7 @@ impl Session {
                 }
             }
             Output::Places(Ok(list)) => {
+                self.places_path = Some(list.path.clone());
                 self.place_list = Some(list);
                 self.dirty = true;
             }

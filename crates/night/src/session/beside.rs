@@ -11,16 +11,16 @@ use super::shown::{PictureId, Shown};
 use super::{Cancel, Effect, Session};
 use crate::atomic::AtomicFile;
 use crate::beside::{
-    FigureFacts, MatchedBy, SetBeside, Task, figure, light_at_capture_scale, load_picture,
+    Ends, FigureFacts, Known, SetBeside, Task, figure, light_at_capture_scale, load_picture,
     set_beside,
 };
 use crate::export::{Caption, Format, write_picture};
-use crate::sheet::{Findings, Sheet, SheetChange, find, rounded};
+use crate::sheet::{Findings, SeenFrom, Sheet, SheetChange, find, rounded};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stillwright_moon::fix::Px;
+use stillwright_moon::fix::{Projection, Px};
 use stillwright_moon::measure::{shadow_tip, snap_to_limb};
-use stillwright_seeing::beside::{Match, Sharper, Verdict};
+use stillwright_seeing::beside::{Sharper, Verdict};
 
 /// A reference picture that was read.
 #[derive(Clone, Debug)]
@@ -55,16 +55,25 @@ pub struct Beside {
 pub(crate) struct BesideKey {
     reference: PictureId,
     stack: StackKey,
+    /// Pixel marks in both pictures.
     pairs: Vec<[Px; 2]>,
     again: u64,
+    /// Both ends of the way through the sphere, where they are known.
+    ends: Option<(Projection, SeenFrom)>,
     still: PictureId,
+    halves: bool,
 }
 
 impl BesideKey {
     /// Whether only the still's finish differs.
     fn same_match(&self, other: &BesideKey) -> bool {
-        let apart = BesideKey { still: other.still, ..self.clone() };
-        apart == *other
+        self.same_flat(other) && self.ends == other.ends
+    }
+
+    /// Whether the plane match is the same.
+    fn same_flat(&self, other: &BesideKey) -> bool {
+        let (still, ends, halves) = (other.still, other.ends, other.halves);
+        BesideKey { still, ends, halves, ..self.clone() } == *other
     }
 }
 
@@ -293,17 +302,33 @@ impl Entry {
         let still = self.still.as_ref().filter(|_| self.still_is_current())?;
         let facts = self.facts.as_ref()?;
         let sheet: &Sheet = &self.sheet;
-        let pairs = sheet.reference.as_ref()?.pairs.clone();
+        let choice = sheet.reference.as_ref()?;
+        let pairs = choice.pairs.clone();
+        let fix = self.findings.as_ref().and_then(|f| f.fix.as_ref());
+        let known_ends = fix.map(|fix| fix.projection).zip(choice.seen);
+        let ends = known_ends.and_then(|(still, seen)| {
+            Some(Ends { still, reference: seen.view(&still.view).ok()? })
+        });
+        let measures = self.measures.as_ref().filter(|m| m.of == still.key.stack);
+        let halves = measures.and_then(|m| m.measured.light.as_ref()).map(|m| &m.correlation);
         let key = BesideKey {
             reference: loaded.shown.id,
             stack: still.key.stack.clone(),
             pairs: pairs.clone(),
             again: self.beside.again,
+            ends: known_ends,
             still: still.shown.id,
+            halves: halves.is_some(),
         };
-        let known = (self.beside.set.as_ref().zip(self.beside.of.as_ref()))
-            .filter(|(_, of)| of.same_match(&key))
-            .map(|(set, _)| -> (MatchedBy, Match) { (set.by, set.found) });
+        let known = match (self.beside.set.as_ref().zip(self.beside.of.as_ref()))
+            .map(|(set, of)| (&set.matched, of))
+        {
+            Some((matched, of)) if of.same_match(&key) => Known::All(matched.clone()),
+            Some((matched, of)) if of.same_flat(&key) => {
+                matched.flat.map_or(Known::Nothing, |(by, found)| Known::Flat(by, found))
+            }
+            _ => Known::Nothing,
+        };
         let task = Task {
             still: Arc::clone(&still.shown.picture),
             still_scale: f64::from(still.key.stack.stack.scale),
@@ -311,6 +336,8 @@ impl Entry {
             reference: Arc::clone(&loaded.shown.picture),
             pairs,
             sigma_px: sheet.mark_sigma_px,
+            ends,
+            halves: halves.map(|halves| Arc::new(halves.clone())),
             known,
         };
         Some((key, task))

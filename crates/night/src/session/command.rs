@@ -97,7 +97,8 @@ pub enum Command {
         /// What to what.
         change: SheetChange,
     },
-    /// Read a list of named places to label: `name,latitude,longitude[,diameter]`.
+    /// Read a list of named places to label: `name,latitude,longitude[,diameter]`; an empty path puts
+    /// the list away.
     LoadPlaces(PathBuf),
     /// Find the limb of the Moon in the still, from three marks on it or more.
     FindLimb(CaptureId),

@@ -101,6 +101,8 @@ pub struct Stacked {
     pub stack: Arc<Stack>,
     /// SHA-256 of the capture it was made from, where it was kept from an earlier run that knew it.
     pub(crate) from: Option<String>,
+    /// How far places moved beside the whole frame: see [`crate::sheet::ripple_px2`].
+    pub(crate) ripple_px2: Option<f64>,
 }
 
 /// A finished still, and what it depends on.

@@ -19,6 +19,8 @@ pub struct Measures {
     /// Where the estimate puts the detail scales; `None` where too little signal is there to
     /// tell.
     pub rest: Option<DetailSettings>,
+    /// How far places moved beside the whole frame, px^2 of the capture along one axis.
+    pub ripple_px2: Option<f64>,
     /// The stack that was measured.
     pub(crate) of: StackKey,
     /// The optics that the measurement was told.
@@ -58,12 +60,12 @@ impl Measures {
         measured: Arc<Measured>,
         resolution: Resolution,
         rest: Option<DetailSettings>,
-        told: Option<Optics>,
-        neutral: Colour,
+        (told, neutral): (Option<Optics>, Colour),
+        ripple_px2: Option<f64>,
     ) -> Measures {
         let plain = DetailSettings::default();
         let rest_noise = scale_noise(&measured, rest.as_ref().unwrap_or(&plain), MOST_SCALES);
-        Measures { measured, resolution, rest, of, told, neutral, rest_noise }
+        Measures { measured, resolution, rest, ripple_px2, of, told, neutral, rest_noise }
     }
 
     /// The detail scales as `settings` has them.

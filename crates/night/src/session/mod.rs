@@ -156,6 +156,8 @@ pub struct Session {
     frame: Option<Arc<ShownFrame>>,
     frame_trouble: Option<String>,
     place_list: Option<PlaceList>,
+    /// The list that the night names, also while its file cannot be read.
+    places_path: Option<PathBuf>,
     planning: Option<Arc<Planning>>,
     sheet_preview: Option<SheetPreview>,
     /// Small pieces of work that wait for the desk.
@@ -244,6 +246,7 @@ impl Session {
             effects: Vec::new(),
             last_all_stills: None,
             place_list: None,
+            places_path: None,
             planning: None,
             sheet_preview: None,
             to_desk: VecDeque::new(),
@@ -364,6 +367,11 @@ impl Session {
         self.place_list.as_ref()
     }
 
+    /// The file of the list that the night names, also while it cannot be read.
+    pub fn places_path(&self) -> Option<&Path> {
+        self.places_path.as_deref()
+    }
+
     /// What came of the last [`Command::Plan`].
     pub fn planning(&self) -> Option<&Arc<Planning>> {
         self.planning.as_ref()
@@ -425,6 +433,7 @@ impl Session {
     /// The captures of a night file.
     fn restore(&mut self, night: NightFile) {
         if let Some(places) = night.places {
+            self.places_path = Some(places.path());
             self.load_places(places.path());
         }
         for saved in night.capture {
@@ -450,7 +459,7 @@ impl Session {
         };
         let selected = self.entries.iter().position(|entry| Some(entry.id) == self.selected);
         let mut night = NightFile::new(selected, self.entries.iter().map(saved).collect());
-        night.places = self.place_list.as_ref().map(|list| SavedPath::of(&list.path));
+        night.places = self.places_path.as_ref().map(|path| SavedPath::of(path));
         night
     }
 }

@@ -144,8 +144,12 @@ impl Session {
         });
     }
 
-    /// Read a list of places, off this thread.
+    /// Read a list of places, off this thread; an empty path puts the list away.
     pub(super) fn load_places(&mut self, path: PathBuf) {
+        if path.as_os_str().is_empty() {
+            (self.place_list, self.places_path, self.dirty) = (None, None, true);
+            return;
+        }
         self.to_desk.push_back(Box::new(move |_| Ok(Output::Places(read_places(&path)))));
     }
 
@@ -227,7 +231,12 @@ pub(super) fn read_places(path: &Path) -> Result<PlaceList, String> {
     use std::io::Read;
     let shown = path.display();
     let mut text = String::new();
-    let file = crate::files::open_plain(path).map_err(|e| format!("{e}\n  {shown}"))?;
+    let file = crate::files::open_plain(path).map_err(|e| {
+        format!(
+            "the list of named places cannot be read, so none are labelled: {e}; put the file back, or choose \
+             the list where it is now\n  {shown}"
+        )
+    })?;
     let length = file.take(LONGEST_LIST + 1).read_to_string(&mut text);
     let length =
         length.map_err(|e| format!("expected a list of places as UTF-8 text: {e}\n  {shown}"))?;
@@ -271,6 +280,7 @@ impl Entry {
             still: self.still.as_ref().map(|still| (Arc::clone(&still.shown.picture), scale)),
             detail_px: resolution.and_then(|(px, scale)| Some(px? / f64::from(scale))),
             survey: self.graded.as_ref().map(|graded| Arc::clone(&graded.survey)),
+            ripple_px2: self.measures.as_ref().and_then(|m| m.ripple_px2),
         })
     }
 }

@@ -15,6 +15,7 @@ use crate::files::open_capture;
 use crate::inspect::inspect_opened;
 use crate::jobs::Job;
 use crate::record::Resolution;
+use crate::sheet::ripple_px2;
 use crate::stamp::{calibration_files, stamp_of};
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
@@ -145,7 +146,9 @@ pub(super) fn stack_of(
     });
     if let Some(kept) = kept {
         let (stack, from) = (Arc::new(kept.value), kept.sha256);
-        return Ok(settled(Ok(stack), &stop)?.map(|stack| Arc::new(Stacked { key, stack, from })));
+        let ripple_px2 = ripple_px2(&stack, survey);
+        let stacked = Arc::new(Stacked { key, stack, from, ripple_px2 });
+        return settled(Ok(stacked), &stop);
     }
     let frames = Stoppable { source: &*task.source, stop: Arc::clone(&stop) };
     let capture = task.id;
@@ -157,8 +160,10 @@ pub(super) fn stack_of(
         .ground(&frames, survey, job)
         .and_then(|ground| stack_on(&ground, &frames, survey, &task.key.stack, job, Some(&watcher)))
         .map_err(|e| NightError::stacking(task.path.clone(), e));
-    Ok(settled(done, &stop)?
-        .map(|stack| Arc::new(Stacked { key, stack: Arc::new(stack), from: None })))
+    Ok(settled(done, &stop)?.map(|stack| {
+        let ripple_px2 = ripple_px2(&stack, survey);
+        Arc::new(Stacked { key, stack: Arc::new(stack), from: None, ripple_px2 })
+    }))
 }
 
 /// Measure a stack, and find where the sliders rest.
@@ -191,8 +196,8 @@ pub(super) fn measures_of(
         Arc::new(measured),
         resolution,
         rest,
-        finish.optics,
-        used.colour,
+        (finish.optics, used.colour),
+        stacked.ripple_px2,
     ))))
 }
 

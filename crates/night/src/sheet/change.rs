@@ -1,7 +1,7 @@
 //! Changes of a sheet: one at a time, each a step for undo.
 
 use super::measurement::{Instrument, Measurement};
-use super::{Body, PlaceMark, ReferenceChoice, Sheet};
+use super::{Body, PlaceMark, ReferenceChoice, SeenFrom, Sheet};
 use std::path::PathBuf;
 use stillwright_moon::fix::Px;
 use stillwright_moon::{LunarPoint, Moment, Site};
@@ -104,6 +104,8 @@ pub enum SheetChange {
     Remove(u32),
     /// A picture to set beside; `None` puts it away.
     Reference(Option<PathBuf>),
+    /// From where the reference picture shows the Moon.
+    ReferenceSeen(Option<SeenFrom>),
     /// Mark the same ground in capture and reference picture.
     AddPair([Px; 2]),
     /// Move a pair of marks.
@@ -185,7 +187,13 @@ impl SheetChange {
             }
             SheetChange::Remove(number) => sheet.measurements.retain(|m| m.number != number),
             SheetChange::Reference(path) => {
-                sheet.reference = path.map(|path| ReferenceChoice { path, pairs: Vec::new() });
+                sheet.reference =
+                    path.map(|path| ReferenceChoice { path, pairs: Vec::new(), seen: None });
+            }
+            SheetChange::ReferenceSeen(seen) => {
+                if let Some(reference) = &mut sheet.reference {
+                    reference.seen = seen;
+                }
             }
             SheetChange::AddPair(pair) => {
                 if let Some(reference) = &mut sheet.reference {
@@ -230,6 +238,7 @@ impl SheetChange {
             SheetChange::Rename { .. } => "name of a measurement",
             SheetChange::Remove(_) => "removed measurement",
             SheetChange::Reference(_) => "reference picture",
+            SheetChange::ReferenceSeen(_) => "where the reference was taken from",
             SheetChange::AddPair(_) => "pair of marks",
             SheetChange::RemovePair(_) => "removed pair of marks",
             SheetChange::Whole(_) => "sheet",

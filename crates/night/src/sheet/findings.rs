@@ -45,6 +45,17 @@ pub struct Source {
     pub detail_px: Option<f64>,
     /// The survey.
     pub survey: Option<Arc<Survey>>,
+    /// How far places moved beside the whole frame ([`super::ripple_px2`]).
+    pub ripple_px2: Option<f64>,
+}
+
+impl Source {
+    /// Frames a second, where the file tells times.
+    fn frames_per_s(&self) -> Option<f64> {
+        let count = self.survey.as_ref()?.frames.len();
+        let rate = (count.checked_sub(1)? as f64) / self.duration_s.filter(|s| *s > 0.0)?;
+        (rate > 0.0 && rate.is_finite()).then_some(rate)
+    }
 }
 
 /// What was looked at, then and there.
@@ -175,7 +186,7 @@ pub fn find(source: &Source) -> Findings {
     };
     let limits = limits(
         source.optics.as_ref().filter(|optics| optics.check().is_ok()),
-        source.survey.as_deref(),
+        (source.survey.as_deref(), source.frames_per_s(), source.ripple_px2),
         arcsec_per_px,
         source.detail_px,
         km_per_arcsec,

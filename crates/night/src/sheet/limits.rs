@@ -1,6 +1,7 @@
 //! The resolution told plainly: what the telescope passes, what the air and the pixels leave of it,
 //! and what the still reaches.
 
+use super::air::seeing;
 use stillwright_moon::fix::Fix;
 use stillwright_moon::telescope::Telescope;
 use stillwright_seeing::Survey;
@@ -13,6 +14,8 @@ pub struct Limit {
     pub name: &'static str,
     /// In the sky.
     pub arcsec: f64,
+    /// Half-width of what covers the truth 95 times in 100, where it is an estimate.
+    pub uncertainty_arcsec: Option<f64>,
     /// On the ground across the line of sight, where the distance is known.
     pub km: Option<f64>,
     /// What it means.
@@ -21,51 +24,10 @@ pub struct Limit {
     pub measured: bool,
 }
 
-/// Seeing (width of a long exposure at half its height, arcsec, at `wavelength_m`) from how far the
-/// scene jumps from frame to frame; `None` where too few frames follow one another.
-///
-/// One-axis variance of the motion of a telescope's image: 0.170 (lambda/D)^2 (D/r0)^(5/3) rad^2
-/// (centroid tilt; Tyler, J. Opt. Soc. Am. A 11, 358, 1994); seeing 0.976 lambda / r0 (Dierickx
-/// 1992). Differences of neighbours, halved, leave out the slow drift of the mount and the slow part of
-/// the air's motion; a field of ground moves as the mean of its places. Both make this a least
-/// value: the air was at best this steady.
-pub fn seeing_from_wander(
-    survey: &Survey,
-    aperture_m: f64,
-    wavelength_m: f64,
-    arcsec_per_px: f64,
-) -> Option<f64> {
-    const FEWEST: usize = 16;
-    let pairs = survey.frames.windows(2).filter(|pair| {
-        pair.iter().all(|frame| frame.rejected.is_none()) && pair[1].index == pair[0].index + 1
-    });
-    let mut squares: Vec<f64> = pairs
-        .map(|pair| {
-            let (a, b) = (pair[0].shift, pair[1].shift);
-            0.25 * (f64::from(b.x_px - a.x_px).powi(2) + f64::from(b.y_px - a.y_px).powi(2))
-        })
-        .filter(|square| square.is_finite())
-        .collect();
-    if squares.len() < FEWEST {
-        return None;
-    }
-    // Bumps of the mount are no seeing: the middle of the distribution tells. For two equal axes the
-    // median of the sum of squares is ln 2 times its mean.
-    let middle = squares.len() / 2;
-    let (_, median, _) = squares.select_nth_unstable_by(middle, f64::total_cmp);
-    let variance_px2 = *median / std::f64::consts::LN_2;
-    let arcsec = variance_px2.sqrt() * arcsec_per_px;
-    let radians = arcsec / stillwright_moon::angle::ARCSEC_PER_RADIAN;
-    let unit = wavelength_m / aperture_m;
-    let d_over_r0 = (radians * radians / (0.169_80 * unit * unit)).powf(0.6);
-    let seeing = 0.975_863 * unit * d_over_r0 * stillwright_moon::angle::ARCSEC_PER_RADIAN;
-    (seeing.is_finite() && seeing > 0.0).then_some(seeing)
-}
-
 /// All limits that can be told.
 pub(super) fn limits(
     optics: Option<&Optics>,
-    survey: Option<&Survey>,
+    (survey, frames_per_s, ripple_px2): (Option<&Survey>, Option<f64>, Option<f64>),
     pixel_arcsec: Option<f64>,
     detail_px: Option<f64>,
     km_per_arcsec: Option<f64>,
@@ -74,7 +36,7 @@ pub(super) fn limits(
     let mut say = |name, arcsec: f64, tip, measured| {
         if arcsec.is_finite() && arcsec > 0.0 {
             let km = km_per_arcsec.map(|km| km * arcsec);
-            all.push(Limit { name, arcsec, km, tip, measured });
+            all.push(Limit { name, arcsec, uncertainty_arcsec: None, km, tip, measured });
         }
     };
     let telescope = optics
@@ -107,28 +69,41 @@ pub(super) fn limits(
             "Side of one pixel of the capture. Two or more must fit into λ/D.",
             false,
         );
-        if let (Some(optics), Some(survey)) = (optics, survey)
-            && let Some(seeing) =
-                seeing_from_wander(survey, optics.aperture_m, optics.wavelength_m, pixel)
-        {
-            say(
-                "Seeing, at least",
-                seeing,
-                "Width of a long exposure, from how far the scene jumped from frame to frame. Over a wide field much of the motion averages out, so the air was rather worse.",
-                true,
-            );
-        }
         if let Some(detail) = detail_px {
             say(
-                "The still reaches",
+                REACHES,
                 detail * pixel,
                 "The finest detail in which two halves of the stack, which share no frame, still agree.",
                 true,
             );
         }
     }
+    if let (Some(optics), Some(survey), Some(pixel)) = (optics, survey, pixel_arcsec)
+        && let Some(air) = {
+            let optics = (optics.aperture_m, optics.wavelength_m);
+            seeing(survey, frames_per_s, ripple_px2, optics, pixel)
+        }
+    {
+        let (name, tip) = match air.uncertainty_arcsec {
+            Some(_) => ("Seeing", OF_PLACES),
+            None => ("Seeing, at least", OF_FRAMES),
+        };
+        let at = all.iter().position(|limit| limit.name == REACHES).unwrap_or(all.len());
+        let km = km_per_arcsec.map(|km| km * air.arcsec);
+        let uncertainty_arcsec = air.uncertainty_arcsec;
+        let arcsec = air.arcsec;
+        all.insert(at, Limit { name, arcsec, uncertainty_arcsec, km, tip, measured: true });
+    }
     all
 }
+
+const REACHES: &str = "The still reaches";
+const OF_PLACES: &str = "Width of a point in a long exposure, from how far the places of the scene moved while you captured: \
+     the mean of all frames against the stack, and the quick motion of the whole frame. Held against simulated \
+     air it is good to the share told. Slow motion of the whole frame counts as the mount's, so with a small \
+     field the air may have been worse.";
+const OF_FRAMES: &str = "Width of a point in a long exposure, from how far the scene jumped from frame to frame. What the air \
+     did slowly counts as the mount's, so the air was rather worse.";
 
 /// Kilometres to the arcsecond across the line of sight, at the middle of the picture.
 pub(super) fn km_per_arcsec(fix: Option<&Fix>, size: (usize, usize)) -> Option<f64> {

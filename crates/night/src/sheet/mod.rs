@@ -9,6 +9,7 @@
 //! Positions are in pixels of the capture's reference frame, the middle of the first pixel at 0, 0,
 //! whatever the scale of the still. Nothing here changes a picture.
 
+mod air;
 mod change;
 mod drawn;
 mod findings;
@@ -16,15 +17,18 @@ mod limits;
 mod measurement;
 mod number;
 mod reading;
+mod seen;
 mod table;
 
+pub use air::{Seeing, ripple_px2, seeing};
 pub use change::SheetChange;
 pub use drawn::{measured_picture, outlines};
 pub use findings::{Findings, Label, Sighting, Source, find};
-pub use limits::{Limit, seeing_from_wander};
+pub use limits::Limit;
 pub use measurement::{Instrument, Measurement};
 pub use number::{plus_minus, rounded};
 pub use reading::{Line, Reading, read};
+pub use seen::SeenFrom;
 pub use table::csv;
 
 use serde::{Deserialize, Serialize};
@@ -94,6 +98,9 @@ pub struct ReferenceChoice {
     /// of the first pixel at 0, 0).
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub pairs: Vec<[Px; 2]>,
+    /// From where it shows the Moon, where that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seen: Option<SeenFrom>,
 }
 
 /// Most marks of one kind, and most measurements: more than anyone sets, few enough to compute at
@@ -209,6 +216,9 @@ impl Sheet {
                 let what = format!("longitude of {}", mark.name);
                 within(&what, "-180 to 180 degrees", place.lon_deg, -180.0, 180.0)?;
             }
+        }
+        if let Some(seen) = self.reference.as_ref().and_then(|r| r.seen) {
+            seen.check()?;
         }
         let mut numbers: Vec<u32> = self.measurements.iter().map(|m| m.number).collect();
         numbers.sort_unstable();

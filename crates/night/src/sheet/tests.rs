@@ -42,6 +42,7 @@ fn source(sheet: Sheet) -> Source {
         still: None,
         detail_px: None,
         survey: None,
+        ripple_px2: None,
     }
 }
 

@@ -11,6 +11,31 @@ pub struct Homography(pub [[f64; 3]; 3]);
 /// A position, px.
 pub type Point = [f64; 2];
 
+/// Where the positions of one picture lie in another.
+pub trait Mapping: Sync {
+    /// Where a position goes; not a number where the other picture has no place for it.
+    fn apply(&self, at: Point) -> Point;
+
+    /// Pixels of the other picture per pixel here, at a position: geometric mean of all directions.
+    fn scale_at(&self, [x, y]: Point) -> f64 {
+        const STEP: f64 = 0.5;
+        let across = |a: Point, b: Point| [b[0] - a[0], b[1] - a[1]];
+        let dx = across(self.apply([x - STEP, y]), self.apply([x + STEP, y]));
+        let dy = across(self.apply([x, y - STEP]), self.apply([x, y + STEP]));
+        (dx[0] * dy[1] - dx[1] * dy[0]).abs().sqrt()
+    }
+}
+
+impl Mapping for Homography {
+    /// Not a number on the horizon.
+    fn apply(&self, [x, y]: Point) -> Point {
+        let m = &self.0;
+        let row = |r: &[f64; 3]| r[0] * x + r[1] * y + r[2];
+        let w = row(&m[2]);
+        [row(&m[0]) / w, row(&m[1]) / w]
+    }
+}
+
 impl Homography {
     /// Everything stays where it is.
     pub const NONE: Homography = Homography([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]);
@@ -24,14 +49,6 @@ impl Homography {
             [b, a, to[1] - b * from[0] - a * from[1]],
             [0.0, 0.0, 1.0],
         ])
-    }
-
-    /// Where a position goes; not a number on the horizon.
-    pub fn apply(&self, [x, y]: Point) -> Point {
-        let m = &self.0;
-        let row = |r: &[f64; 3]| r[0] * x + r[1] * y + r[2];
-        let w = row(&m[2]);
-        [row(&m[0]) / w, row(&m[1]) / w]
     }
 
     /// First this one, then `next`.
@@ -68,16 +85,6 @@ impl Homography {
             }
         }
         Some(Homography(out).normalised())
-    }
-
-    /// Pixels of the other picture per pixel here, at a position: geometric mean of all directions.
-    pub fn scale_at(&self, at: Point) -> f64 {
-        const STEP: f64 = 0.5;
-        let [x, y] = at;
-        let across = |a: Point, b: Point| [b[0] - a[0], b[1] - a[1]];
-        let dx = across(self.apply([x - STEP, y]), self.apply([x + STEP, y]));
-        let dy = across(self.apply([x, y - STEP]), self.apply([x, y + STEP]));
-        (dx[0] * dy[1] - dx[1] * dy[0]).abs().sqrt()
     }
 
     /// The mapping that carries the first of each pair to the second: a shift from one pair, scale

@@ -1,6 +1,6 @@
 //! One picture drawn as the other sees it.
 
-use super::homography::Homography;
+use super::homography::Mapping;
 use crate::interpolate::cubic_taps;
 use crate::raster::{Kernel, Raster, mirror, smooth};
 use rayon::prelude::*;
@@ -17,7 +17,7 @@ pub struct Laid {
 /// Draw `source` on a grid of `width` x `height`: `out(p) = source(source_from_grid(p))`, by cubic
 /// convolution (Keys 1981), blurred before where the source has finer pixels than the grid, so that
 /// nothing folds back.
-pub fn lay(source: &Raster, source_from_grid: &Homography, width: usize, height: usize) -> Laid {
+pub fn lay<M: Mapping>(source: &Raster, source_from_grid: &M, width: usize, height: usize) -> Laid {
     let middle = [0.5 * width as f64, 0.5 * height as f64];
     let scale = source_from_grid.scale_at(middle);
     let blurred;
@@ -68,7 +68,7 @@ impl Laid {
     }
 
     /// Where the picture does not reach: its own mean, so that no edge is made.
-    pub(super) fn filled(&self) -> Raster {
+    pub fn filled(&self) -> Raster {
         let (mut sum, mut count) = (0.0_f64, 0.0_f64);
         for (value, inside) in self.raster.values.iter().zip(&self.inside) {
             if *inside {
@@ -123,6 +123,7 @@ impl Laid {
 
 #[cfg(test)]
 mod tests {
+    use super::super::homography::Homography;
     use super::*;
 
     #[test]

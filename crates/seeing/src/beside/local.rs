@@ -1,6 +1,6 @@
 //! Places matched one by one, and the mapping on which most of them agree.
 
-use super::homography::Homography;
+use super::homography::{Homography, Mapping};
 use super::lay::{Laid, lay};
 use crate::raster::{BandPass, Kernel, Raster, smooth};
 use rayon::prelude::*;

@@ -5,7 +5,7 @@
 //! places are matched one by one and a projective mapping is fitted on which most of them agree; chance
 //! finds have no places that do.
 
-use super::homography::Homography;
+use super::homography::{Homography, Mapping};
 use super::lay::lay;
 use super::local::{Agreed, Feature, Level, agree, correlation, feature, laid_feature};
 use crate::fourier::{Fourier, FourierWork};

@@ -4,7 +4,8 @@
 //! [`Homography`] carries positions of the still into it: exactly for flat ground seen in perspective.
 //! The Moon's sphere bulges by a^2 / (2 R) over ground 2 a across: 0.2 km at 50 km, 1.6 km at 150 km, which
 //! views from different angles see in different places; over wide ground it fits them only on the average.
-//! It comes from marked pairs
+//! There any other [`Mapping`] serves to lay the reference: through the sphere, say, which this crate does
+//! not know. A homography comes from marked pairs
 //! ([`Homography::of_pairs`]) or from the pictures themselves ([`match_pictures`]); [`lay`] then draws
 //! the reference as the still sees it, and [`compare`] gives the verdict.
 //!
@@ -17,8 +18,8 @@ mod matching;
 mod tones;
 mod verdict;
 
-pub use homography::Homography;
+pub use homography::{Homography, Mapping, Point};
 pub use lay::{Laid, lay};
 pub use matching::{Match, MatchError, match_pictures};
 pub use tones::match_tones;
-pub use verdict::{Sharper, Verdict, compare};
+pub use verdict::{Compared, Sharper, Verdict, compare};

@@ -1,17 +1,15 @@
 //! Which of two pictures shows more, and how fine the detail is that both share.
 //!
 //! Ring by ring of spatial frequency, on one grid: how far the two agree (their correlation), how much
-//! stronger the one shows its detail, and where each sinks into its own noise. Light from another
+//! stronger the one shows its detail, and where each sinks into its own noise. Where two halves of a
+//! picture, which share no noise, told its signal from its noise, that counts; else what it shows at its own
+//! finest detail is taken for noise. Light from another
 //! direction makes the pictures agree less at every frequency alike; so what counts is where the
 //! agreement falls to half of what it is for coarse detail.
 
-use crate::fourier::{Fourier, FourierWork};
 use crate::raster::Raster;
-use rustfft::num_complex::Complex32;
-use std::f32::consts::TAU;
+use crate::rings::{RINGS, ring_sums};
 
-/// Rings of frequency.
-const RINGS: usize = 40;
 /// Lowest ring that counts: below it stand the window and the shading.
 const FIRST: usize = 3;
 /// Finest details that must differ by more than this share before one is called sharper.
@@ -53,33 +51,74 @@ pub struct Verdict {
     pub sharper: Sharper,
 }
 
-struct Sums {
-    frequency: Vec<f64>,
-    cross: Vec<f64>,
-    first: Vec<f64>,
-    second: Vec<f64>,
+/// A picture to compare.
+#[derive(Clone, Copy)]
+pub struct Compared<'a> {
+    /// Its light on the common grid.
+    pub light: &'a Raster,
+    /// The shortest period that it can hold at all, px of the grid (2 where it was not enlarged).
+    pub finest_px: f64,
+    /// Share of its power that is signal, 0 to 1, at a frequency in cycles per px of the grid, where
+    /// that is known from elsewhere: from two halves that share no noise. Filters change signal and
+    /// noise alike, so it holds after sharpening and smoothing, too.
+    pub signal_share: Option<&'a (dyn Fn(f64) -> f64 + Sync)>,
 }
 
-/// Compare two pictures of the same size, pixel by pixel the same ground. `finest` are the shortest
-/// periods that the two can hold at all, px of the grid (2 where a picture was not enlarged). `None`
-/// below 64 px a side.
-pub fn compare(first: &Raster, second: &Raster, finest: [f64; 2]) -> Option<Verdict> {
-    let (width, height) = (first.width, first.height);
-    if (second.width, second.height) != (width, height) || width.min(height) < 64 {
-        return None;
+impl<'a> Compared<'a> {
+    /// A picture of which nothing else is known.
+    pub fn alone(light: &'a Raster, finest_px: f64) -> Compared<'a> {
+        Compared { light, finest_px, signal_share: None }
     }
-    let sums = sums(first, second);
-    let nyquist = finest.map(|period| (1.0 / period.max(2.0)).min(0.5));
-    // What a picture shows at its own finest detail is taken for its noise.
-    let floor = |power: &[f64], nyquist: f64| {
-        let band = sums.frequency.iter().zip(power);
+
+    /// Highest frequency that it can hold, cycles per px of the grid.
+    fn nyquist(&self) -> f64 {
+        (1.0 / self.finest_px.max(2.0)).min(0.5)
+    }
+
+    /// Signal and noise of `power` ring by ring.
+    fn parted(&self, frequency: &[f64], power: &[f64]) -> Vec<Parted> {
+        if let Some(share) = self.signal_share {
+            let one = |(f, p): (&f64, &f64)| {
+                let share = share(*f).clamp(0.0, 1.0);
+                Parted { signal: p * share.max(LEAST_SIGNAL), drowned: share < 0.5 }
+            };
+            return frequency.iter().zip(power).map(one).collect();
+        }
+        let nyquist = self.nyquist();
+        let band = frequency.iter().zip(power);
         let fine: Vec<f64> = band
             .filter(|(f, _)| (0.86 * nyquist..=nyquist).contains(*f))
             .map(|(_, p)| *p)
             .collect();
-        fine.iter().sum::<f64>() / fine.len().max(1) as f64
-    };
-    let floors = [floor(&sums.first, nyquist[0]), floor(&sums.second, nyquist[1])];
+        let floor = fine.iter().sum::<f64>() / fine.len().max(1) as f64;
+        let one = |p: &f64| Parted {
+            signal: (p - floor).max(LEAST_SIGNAL * p),
+            drowned: *p < 2.0 * floor,
+        };
+        power.iter().map(one).collect()
+    }
+}
+
+/// Power of one ring.
+struct Parted {
+    signal: f64,
+    /// Whether noise has more of it than signal.
+    drowned: bool,
+}
+
+/// Signal is never taken for less than this share of a ring's power.
+const LEAST_SIGNAL: f64 = 0.02;
+
+/// Compare two pictures of the same size, pixel by pixel the same ground. `None` below 64 px a side.
+pub fn compare(first: &Compared<'_>, second: &Compared<'_>) -> Option<Verdict> {
+    let (width, height) = (first.light.width, first.light.height);
+    if (second.light.width, second.light.height) != (width, height) || width.min(height) < 64 {
+        return None;
+    }
+    let sums = ring_sums(first.light, second.light);
+    let nyquist = [first.nyquist(), second.nyquist()];
+    let parted =
+        [first.parted(&sums.frequency, &sums.first), second.parted(&sums.frequency, &sums.second)];
     let correlation: Vec<f64> = (0..RINGS)
         .map(|k| sums.cross[k] / (sums.first[k] * sums.second[k]).sqrt().max(f64::MIN_POSITIVE))
         .collect();
@@ -94,10 +133,7 @@ pub fn compare(first: &Raster, second: &Raster, finest: [f64; 2]) -> Option<Verd
         .unwrap_or(RINGS)
         .max(FIRST + 1);
     let shared = sums.frequency[(end - 1).min(RINGS - 1)].min(nyquist[0]).min(nyquist[1]);
-    let strength = |k: usize| {
-        let clean = |power: f64, floor: f64| (power - floor).max(0.02 * power);
-        (clean(sums.first[k], floors[0]), clean(sums.second[k], floors[1]))
-    };
+    let strength = |k: usize| (parted[0][k].signal, parted[1][k].signal);
     // Coarse detail sets the gain between the two.
     let base_rings = FIRST..(FIRST + (end - FIRST) / 3).clamp(FIRST + 2, RINGS);
     let gain = {
@@ -122,8 +158,7 @@ pub fn compare(first: &Raster, second: &Raster, finest: [f64; 2]) -> Option<Verd
         let until = (FIRST..RINGS).find(|k| {
             let (a, b) = strength(*k);
             let (own, other) = if of == 0 { (a, b * gain) } else { (b * gain, a) };
-            let raw = if of == 0 { sums.first[*k] } else { sums.second[*k] };
-            let drowned = raw < 2.0 * floors[of];
+            let drowned = parted[of][*k].drowned;
             let faint = own < LEAST_CONTRAST * LEAST_CONTRAST * other;
             drowned || faint || sums.frequency[*k] > nyquist[of]
         });
@@ -150,51 +185,4 @@ pub fn compare(first: &Raster, second: &Raster, finest: [f64; 2]) -> Option<Verd
         fine_contrast,
         sharper,
     })
-}
-
-fn sums(first: &Raster, second: &Raster) -> Sums {
-    let (width, height) = (first.width, first.height);
-    let fourier = Fourier::new(width, height);
-    let mut work = FourierWork::default();
-    let fade = |k: usize, n: usize| 0.5 - 0.5 * (TAU * (k as f32 + 0.5) / n as f32).cos();
-    let mut spectrum_of = |raster: &Raster| {
-        let mean = raster.mean();
-        let mut values: Vec<f32> = raster.values.iter().map(|v| v - mean).collect();
-        for (y, row) in values.chunks_mut(width).enumerate() {
-            let down = fade(y, height);
-            row.iter_mut().enumerate().for_each(|(x, v)| *v *= down * fade(x, width));
-        }
-        let mut spectrum = vec![Complex32::default(); fourier.spectrum_len()];
-        fourier.forward(&mut values, &mut spectrum, &mut work);
-        spectrum
-    };
-    let (a, b) = (spectrum_of(first), spectrum_of(second));
-    let mut out = Sums {
-        frequency: (0..RINGS).map(|k| (k as f64 + 0.5) * 0.5 / RINGS as f64).collect(),
-        cross: vec![0.0; RINGS],
-        first: vec![0.0; RINGS],
-        second: vec![0.0; RINGS],
-    };
-    let mut count = vec![0.0_f64; RINGS];
-    for u in 0..fourier.columns() {
-        for v in 0..height {
-            let (fx, fy) = fourier.frequency(u, v);
-            let ring = (f64::from(fx.hypot(fy)) * 2.0 * RINGS as f64) as usize;
-            if ring >= RINGS {
-                continue;
-            }
-            let (p, q) = (a[u * height + v], b[u * height + v]);
-            out.cross[ring] += f64::from((p * q.conj()).re);
-            out.first[ring] += f64::from(p.norm_sqr());
-            out.second[ring] += f64::from(q.norm_sqr());
-            count[ring] += 1.0;
-        }
-    }
-    for (k, n) in count.iter().enumerate() {
-        let n = n.max(1.0);
-        out.cross[k] /= n;
-        out.first[k] /= n;
-        out.second[k] /= n;
-    }
-    out
 }

@@ -135,12 +135,19 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         }
     });
     let known = bench.desk.session.place_list();
-    let now = known.map_or_else(String::new, |list| list.path.display().to_string());
-    let tip = "A text file of places: name, latitude, longitude and, if known, diameter in km, a line each, with commas between.";
+    let named = bench.desk.session.places_path();
+    let now = named.map_or_else(String::new, |path| path.display().to_string());
+    let tip = "A text file of places: name, latitude, longitude and, if known, diameter in km, a line each, with commas between. Empty puts the list away.";
     if let Some(path) = text(ui, tokens, LIST, &now, "path of a CSV file", tip) {
-        for path in crate::pages::typed_paths(&path).into_iter().take(1) {
-            bench.desk.send.push(Command::LoadPlaces(path));
-        }
+        let path = crate::pages::typed_paths(&path).into_iter().next().unwrap_or_default();
+        bench.desk.send.push(Command::LoadPlaces(path));
+    }
+    if known.is_none() && named.is_some() {
+        sentence(
+            ui,
+            "This list could not be read; it is tried again when the night opens.",
+            tokens.trouble,
+        );
     }
     if let Some(list) = known {
         let count = crate::words::counted(list.places.len(), "place", "places");

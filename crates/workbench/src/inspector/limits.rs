@@ -18,9 +18,16 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     let Some(findings) = &entry.findings else { return };
     for limit in &findings.limits {
-        let mut value = words::arcsec(limit.arcsec);
+        let spread = |value: f64, unit: &str| match limit.uncertainty_arcsec {
+            Some(arcsec) => {
+                let share = arcsec / limit.arcsec;
+                format!("{} ± {}{unit}", words::number(value), words::number(share * value))
+            }
+            None => format!("{}{unit}", words::number(value)),
+        };
+        let mut value = spread(limit.arcsec, "″");
         if let Some(km) = limit.km {
-            value.push_str(&format!(" · {}", words::with_unit(km, "km")));
+            value.push_str(&format!(" · {}", spread(km, "\u{2006}km")));
         }
         fact(ui, tokens, limit.name, &value, limit.tip);
     }

@@ -4,14 +4,15 @@ use super::Bench;
 use super::export::target;
 use super::ground::tool_button;
 use super::rows::{fact, sentence};
-use super::typed::text;
+use super::typed::{text, trouble, understood};
 use crate::instruments::{Tool, hint};
 use crate::theme::{Tokens, small, title};
 use crate::words;
 use egui::{Button, RichText, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+use stillwright_night::beside::Mapped;
 use stillwright_night::seeing::beside::Verdict;
 use stillwright_night::session::{Command, Entry, verdict_words};
-use stillwright_night::sheet::SheetChange;
+use stillwright_night::sheet::{ReferenceChoice, SeenFrom, SheetChange};
 
 pub fn words(entry: &Entry) -> String {
     match &entry.beside.loaded {
@@ -21,6 +22,7 @@ pub fn words(entry: &Entry) -> String {
 }
 
 const FILE: &str = "Reference picture";
+const SEEN: &str = "Taken from";
 
 pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
@@ -39,6 +41,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             tokens.quiet,
         );
     };
+    seen_from(ui, bench, choice);
     ui.horizontal_wrapped(|ui| {
         let tip = "Mark the same place in both pictures, one after the other. Two guide the match, four make it.";
         tool_button(ui, bench, Tool::Pair, tip);
@@ -68,8 +71,23 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         sentence(ui, &words::told(words), tokens.trouble);
     }
     let Some(set) = &beside.set else { return };
+    if let Some(words) = &set.matched.note {
+        let words = format!("Laid as flat ground, not through the sphere: {words}");
+        sentence(ui, &words::told(&words), tokens.trouble);
+    }
     let km_per_px = entry.findings.as_ref().and_then(|f| Some(f.km_per_arcsec? * f.arcsec_per_px?));
-    let rms = words::with_unit(set.found.rms_px, "px rms");
+    let rms = words::with_unit(set.matched.rms_px, "px rms");
+    let laid = match set.matched.map {
+        Mapped::Flat(_) => "as flat ground",
+        Mapped::Sphere(_) => "through the sphere",
+    };
+    fact(
+        ui,
+        tokens,
+        "Laid",
+        laid,
+        "Through longitude and latitude, perspective at both ends, where the still has its fix and it is known from where the reference was taken; else as if the ground were flat, which wide ground seen from another angle is not.",
+    );
     fact(
         ui,
         tokens,
@@ -109,6 +127,12 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
                 sentence(ui, words, if i == 0 { tokens.measured } else { tokens.text });
             }
             curves(ui, tokens, verdict);
+            let noise = if set.by_halves {
+                "The still’s noise is known from its two half stacks, the reference’s is guessed from its own finest detail."
+            } else {
+                "The noise of both is guessed from their own finest detail."
+            };
+            sentence(ui, noise, tokens.quiet);
             sentence(
                 ui,
                 "How far both agree (line) and the still’s contrast over the reference’s (dashes), from coarse detail on the left to fine on the right. Sharpening raises contrast without adding detail: where the two part, trust the line.",
@@ -117,6 +141,28 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         }
     }
     sentence(ui, "Tones are matched for looking only.", tokens.quiet);
+}
+
+/// From where the reference was taken, where that is known.
+fn seen_from(ui: &mut Ui, bench: &mut Bench<'_, '_>, choice: &ReferenceChoice) {
+    let (tokens, entry) = (bench.tokens, bench.entry);
+    let now = choice.seen.map_or_else(String::new, SeenFrom::words);
+    let tip = "Where known: the time (UTC) of a picture taken from the Earth, or latitude, longitude and height in km of the spacecraft over the Moon. Together with the still's fix it lets wide ground agree although the angles differ. Empty: not known.";
+    let typed = text(ui, tokens, SEEN, &now, "time, or lat, lon, height km", tip);
+    let read = |text: &str| match text {
+        "" => Ok(None),
+        text => SeenFrom::read(text).map(Some),
+    };
+    if let Some(seen) = understood(bench.view, SEEN, typed, read) {
+        let change = SheetChange::ReferenceSeen(seen);
+        bench.desk.send.push(Command::Sheet { id: entry.id, change });
+    }
+    trouble(ui, tokens, bench.view, SEEN);
+    if choice.seen.is_some() && entry.findings.as_ref().is_none_or(|f| f.fix.is_none()) {
+        let words =
+            "Laid through the sphere once the still has its fix: mark known places under Measure.";
+        sentence(ui, words, tokens.quiet);
+    }
 }
 
 /// Agreement and contrast over frequency.

@@ -58,7 +58,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         format!("{}, {}, {} m", site.lat_deg, site.lon_deg, rounded(site.height_m, 0))
     });
     let tip = "Latitude (north positive), longitude (east positive) in degrees, and height in m, as maps give them. It holds for the whole night. It moves the Moon by up to a degree, so libration needs it.";
-    let typed = text(ui, tokens, SITE, &now, "47.5, 8.25, 450 m", tip);
+    let typed = text(ui, tokens, SITE, &now, "such as 47.5, 8.25, 450", tip);
     let read = |text: &str| match text.trim_end_matches(['m', ' ']) {
         "" => Ok(None),
         text => {

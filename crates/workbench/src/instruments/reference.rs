@@ -3,11 +3,11 @@
 
 use egui::{Pos2, Rect, vec2};
 use std::sync::Arc;
-use stillwright_night::beside::MatchedBy;
+use stillwright_night::beside::{Mapped, MatchedBy};
 use stillwright_night::moon::fix::Px;
 use stillwright_night::pyramid::Pyramid;
 use stillwright_night::screen::Screen;
-use stillwright_night::seeing::beside::Homography;
+use stillwright_night::seeing::beside::{Homography, Mapping};
 use stillwright_night::session::Entry;
 
 /// A picture and its place on the ground.
@@ -44,15 +44,15 @@ fn unmatched_place(entry: &Entry) -> Option<Rect> {
 }
 
 /// From capture px to reference px as the reference is drawn now.
-fn reference_from_capture(entry: &Entry) -> Option<Homography> {
+fn reference_from_capture(entry: &Entry) -> Option<Mapped> {
     if entry.beside.laid.is_some() {
-        return Some(entry.beside.set.as_ref()?.found.reference_from_still);
+        return Some(entry.beside.set.as_ref()?.matched.map.clone());
     }
     let picture = &entry.beside.loaded.as_ref()?.shown.picture;
     let place = unmatched_place(entry)?;
     let scale = picture.width() as f64 / f64::from(place.width());
     let corner = [f64::from(place.left()) - 0.5, f64::from(place.top()) - 0.5];
-    Some(Homography::similarity(scale, 0.0, corner, [-0.5, -0.5]))
+    Some(Mapped::Flat(Homography::similarity(scale, 0.0, corner, [-0.5, -0.5])))
 }
 
 /// The position in the reference picture that is drawn at a position of the capture.
@@ -63,7 +63,7 @@ pub fn reference_px(entry: &Entry, px: Px) -> Option<Px> {
 
 /// Where a position of the reference picture is drawn, px of the capture.
 pub fn capture_px(entry: &Entry, px: Px) -> Option<Px> {
-    let [x, y] = reference_from_capture(entry)?.inverse()?.apply([px.x, px.y]);
+    let [x, y] = reference_from_capture(entry)?.back([px.x, px.y]);
     (x.is_finite() && y.is_finite()).then_some(Px { x, y })
 }
 
@@ -73,13 +73,17 @@ pub fn caption(entry: &Entry) -> (String, String) {
     let name = beside.loaded.as_ref().map_or("", |loaded| loaded.name.as_str());
     let words = match (&beside.set, &beside.laid) {
         (Some(set), Some(_)) => {
-            let by = match set.by {
+            let by = match set.matched.by {
                 MatchedBy::Pictures => "matched by itself".to_string(),
                 MatchedBy::MarksAndPictures(n) => format!("matched by {n} marks and the pictures"),
                 MatchedBy::Marks(n) => format!("matched by {n} marks"),
             };
-            let rms = crate::words::with_unit(set.found.rms_px, "px rms");
-            format!("{name} · {by}, {rms}")
+            let rms = crate::words::with_unit(set.matched.rms_px, "px rms");
+            let through = match set.matched.map {
+                Mapped::Flat(_) => "",
+                Mapped::Sphere(_) => " through the sphere",
+            };
+            format!("{name} · {by}{through}, {rms}")
         }
         _ if beside.trouble.is_some() => format!("{name} · not matched"),
         _ => format!("{name} · being matched…"),
