@@ -10,7 +10,9 @@ use stillwright_picture::{
 use stillwright_seeing::{EarlyGrade, Survey, SurveySettings, survey, survey_watched};
 use stillwright_stacking::finish::{FinishError, FinishSettings, Point, Sharpening, finish};
 use stillwright_stacking::halves::Region;
-use stillwright_stacking::{Keep, Stack, StackError, StackSettings, groundwork, stack, stack_on};
+use stillwright_stacking::{
+    Keep, Pace, Stack, StackError, StackSettings, groundwork, stack, stack_on,
+};
 
 const WIDTH: usize = 160;
 const HEIGHT: usize = 128;
@@ -233,6 +235,31 @@ fn one_reference_serves_every_keep_and_scale() {
     };
     let ground = groundwork(&broken, &survey, &StackSettings::default(), &Silent).unwrap();
     assert!(!ground.is_whole());
+}
+
+#[test]
+fn the_patient_way_gives_the_same_bytes_with_one_and_three_threads() {
+    let night = Night { frames: 40, ..Night::default() };
+    let (survey, quick) = made(&night, 30.0);
+    let settings =
+        StackSettings { keep: Keep::Percent(30.0), pace: Pace::Patient, ..Default::default() };
+    let with = |threads: usize, settings: &StackSettings| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| stack(&night, &survey, settings, &Silent).unwrap())
+    };
+    let (one, three) = (with(1, &settings), with(3, &settings));
+    assert!(one.picture == three.picture && one.halves == three.halves);
+    // These frames are not blurred: there is nothing to gain, and nothing may be lost.
+    println!("quick {:.4}, patient {:.4}", error(&quick), error(&one));
+    assert!(error(&one) < 1.1 * error(&quick));
+    assert!(one.picture != quick.picture);
+    assert_eq!(one.frames_used, quick.frames_used);
+    assert!(one.frames_lost.is_empty());
+    // At another scale it is laid on the stack at scale 1.
+    let large = with(2, &StackSettings { scale: 1.5, ..settings });
+    assert_eq!((large.picture.width(), large.picture.height()), (WIDTH * 3 / 2, HEIGHT * 3 / 2));
+    let mean = |stack: &Stack| stack.picture.planes.mean().unwrap();
+    assert!((mean(&large) - mean(&one)).abs() < 1e-3);
 }
 
 #[test]

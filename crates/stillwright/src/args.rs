@@ -261,6 +261,10 @@ pub struct StillArgs {
     /// Share of the best moments to keep: more than 0 and at most 100 percent, or auto, which measures what is best.
     #[arg(long, value_name = "PERCENT or auto", value_parser = keep, allow_negative_numbers = true)]
     pub keep: Option<Keep>,
+    /// Lay every frame once more, on the stack itself and at full size: two to three times as long, and finer
+    /// detail, the more the rougher the air.
+    #[arg(long)]
+    pub patient: bool,
     /// Settings, as written by --write-recipe; options on the command line come first.
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,

@@ -14,6 +14,7 @@ use stillwright_night::files::plan_each;
 use stillwright_night::picture::Progress;
 use stillwright_night::record::Record;
 use stillwright_night::sequence::distinct;
+use stillwright_night::stacking::Pace;
 use stillwright_night::still::{StillDone, make_still_with};
 
 /// Longest recipe that is read, bytes: a hundred times the longest sensible one.
@@ -57,6 +58,9 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
     }
     recipe.stack.keep = args.keep.unwrap_or(recipe.stack.keep);
     recipe.stack.scale = args.scale.unwrap_or(recipe.stack.scale);
+    if args.patient {
+        recipe.stack.pace = Pace::Patient;
+    }
     recipe.export.formats.extend(&args.format);
     let existing = if args.overwrite { Existing::Replace } else { Existing::Keep };
     if let Some(path) = &args.write_recipe {

@@ -12,9 +12,9 @@ use crate::sheet::SheetChange;
 use std::path::PathBuf;
 use stillwright_capture::Overrides;
 use stillwright_seeing::SceneKind;
-use stillwright_stacking::Keep;
 use stillwright_stacking::finish::{Bend, Colour, DetailScale, Optics, Point, Sharpening};
 use stillwright_stacking::halves::Region;
+use stillwright_stacking::{Keep, Pace};
 
 /// One wish. Sending one never waits: what takes time happens on job threads.
 #[derive(Clone, Debug)]
@@ -180,6 +180,8 @@ pub enum Setting {
     Keep(Keep),
     /// Pixels of the still per pixel of the capture, 0.5 to 4.
     Scale(f32),
+    /// How much time a frame is given.
+    Pace(Pace),
     /// Side of the tiles, px; 0 decides.
     TilePx(usize),
     /// Leave out what one frame alone shows.

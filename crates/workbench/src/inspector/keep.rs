@@ -6,7 +6,7 @@ use crate::slider::Scale;
 use crate::words;
 use egui::Ui;
 use stillwright_night::session::{Entry, Setting};
-use stillwright_night::stacking::Keep;
+use stillwright_night::stacking::{Keep, Pace};
 
 pub fn words(entry: &Entry) -> String {
     match entry.recipe.stack.keep {
@@ -83,6 +83,11 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
 fn stacking(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     let stack = &entry.recipe.stack;
+    let paces = [(Pace::Quick, "quick"), (Pace::Patient, "patient")];
+    let tip = "Patient lays every frame once more, on the stack itself and at full size. It takes two to three times as long and shows finer detail, the more the rougher the air.";
+    if let Some(pace) = choice(ui, tokens, "Pace", tip, stack.pace, &paces) {
+        bench.desk.change(entry.id, Setting::Pace(pace), true);
+    }
     let sizes = [(0, "by structure"), (48, "48 px"), (64, "64 px"), (96, "96 px"), (128, "128 px")];
     let tip = "Side of the tiles, px of the capture. Small tiles follow finer ripples of the air, large ones hold on to less noise.";
     if let Some(side) = choice(ui, tokens, "Tile size", tip, stack.tile_px, &sizes) {
