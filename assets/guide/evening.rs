@@ -95,7 +95,9 @@ fn main() -> anyhow::Result<()> {
     plan(&mut window, projection.place_at(Px { x: 240.0, y: 180.0 }).context("on the disc")?)?;
     press(&mut window, Key::F8);
     // The page's fields say what was asked for.
-    for (name, text) in [("Sun there", "14, 22"), ("Moon above", "25"), ("Days ahead", "200")] {
+    for (name, text) in
+        [("Sun there (°)", "14, 22"), ("Moon above (°)", "25"), ("Days ahead", "200")]
+    {
         let field = window.get_by_role_and_label(Role::TextInput, name);
         field.focus();
         window.run_steps(2);

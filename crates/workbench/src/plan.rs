@@ -182,7 +182,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     row(
         ui,
         tokens,
-        "Sun there",
+        "Sun there (°)",
         &mut draft.sun,
         "5, 12",
         "Least and greatest altitude of the Sun at the place, degrees. Empty: any.",
@@ -212,7 +212,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     row(
         ui,
         tokens,
-        "Most from overhead",
+        "Off overhead (°)",
         &mut draft.facing,
         "any",
         "How far libration must turn the place towards us: most degrees between its zenith and the Earth.",
@@ -220,7 +220,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     row(
         ui,
         tokens,
-        "Libration east",
+        "Libration east (°)",
         &mut draft.libration_lon,
         "any",
         "Least and greatest libration in longitude, degrees.",
@@ -228,7 +228,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     row(
         ui,
         tokens,
-        "Libration north",
+        "Libration north (°)",
         &mut draft.libration_lat,
         "any",
         "Least and greatest libration in latitude, degrees.",
@@ -236,7 +236,7 @@ fn wish(ui: &mut Ui, tokens: &Tokens, draft: &mut PlanDraft) {
     row(
         ui,
         tokens,
-        "Moon above",
+        "Moon above (°)",
         &mut draft.moon_above,
         "30",
         "Least altitude of the Moon at the site, degrees.",
