@@ -164,8 +164,13 @@ mod tests {
 
     #[cfg(target_os = "linux")]
     #[test]
-    fn an_endless_input_is_given_up_on_request() {
-        let endless = Fingerprinting::begin(Path::new("/dev/zero")).unwrap();
-        assert_eq!(endless.finish(|| false).unwrap(), None);
+    fn a_file_that_would_take_hours_is_given_up_on_request() {
+        // All hole: it takes no room, but is read to its end.
+        let long = tempfile::NamedTempFile::new().unwrap();
+        long.as_file().set_len(1 << 40).unwrap();
+        let hours = Fingerprinting::begin(long.path()).unwrap();
+        assert_eq!(hours.finish(|| false).unwrap(), None);
+        // What has no end at all is no capture, and is refused.
+        assert!(Fingerprinting::begin(Path::new("/dev/zero")).is_err());
     }
 }
