@@ -69,12 +69,16 @@ fn moving(window: &Window, grading: bool) -> Vec<Rect> {
     let card = rect("long: ");
     let foot = Rect::from_min_max(egui::pos2(0.0, size.bottom() - 32.0), size.right_bottom());
     let thumbnail = Rect::from_min_size(card.left_top(), egui::vec2(72.0, 60.0));
-    let mut hidden = vec![foot, thumbnail, rect("Frame ")];
+    // The time left is not known at once; with it, the box is a line higher.
+    let bar = rect("Progress of long");
+    let left = Rect::from_min_size(
+        bar.left_top() - egui::vec2(20.0, 8.0),
+        bar.size() + egui::vec2(40.0, 56.0),
+    );
+    let mut hidden = vec![foot, thumbnail, rect("Frame "), left];
     if grading {
         let below = card.left_top() + egui::vec2(8.0, 58.0);
         hidden.push(Rect::from_min_max(below, card.right_bottom()));
-        let bar = rect("Progress of long");
-        hidden.push(Rect::from_min_size(bar.left_top(), bar.size() + egui::vec2(0.0, 24.0)));
         hidden.extend(["Grade over time", "Keep"].map(|name| {
             window.harness.get_by_role_and_label(egui::Role::Slider, name).rect().expand(24.0)
         }));
