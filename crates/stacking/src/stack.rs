@@ -2,7 +2,7 @@
 
 use crate::accumulate::Accumulator;
 use crate::advice::{KeepAdvice, advise};
-use crate::align::{Bench, Chosen, ripple_settings};
+use crate::align::{Bench, Chosen};
 use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
 use crate::coverage::covered;
 use crate::credible::{Expected, enlarged};
@@ -10,7 +10,6 @@ use crate::groundwork::Groundwork;
 use crate::halves::Region;
 use crate::keep::{Worth, kept_frames};
 use crate::patient::Again;
-use crate::reference;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
@@ -278,15 +277,11 @@ pub fn warp_fields(
     indices: &[usize],
     progress: &dyn Progress,
 ) -> Result<Vec<Option<Field>>, StackError> {
-    check(settings)?;
+    let ground = groundwork(source, survey, settings, progress)?;
     let like_bayer = AsBayer::of(source);
     let source = like_bayer.as_ref().map_or(source, |like| like as &dyn FrameSource);
-    let format = source.format();
     let bench = Bench { source, survey, cells: survey.cells };
-    let ripple = ripple_settings(format.width, format.height, settings.tile_px);
-    let reference = reference::build(&bench, ripple, progress)?;
-    let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(&bench));
-    Ok(bench.fields(indices, &aligner, progress)?)
+    Ok(bench.fields(indices, &ground.aligner, progress)?)
 }
 
 fn check(settings: &StackSettings) -> Result<(), StackError> {
