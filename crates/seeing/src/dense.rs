@@ -15,12 +15,33 @@ use stillwright_picture::{Cancelled, Progress};
 /// Lanes of the sums.
 const LANES: usize = 8;
 
-/// Of this many rows one is compared. The band-pass leaves little above a quarter of a cycle per px, so that
-/// every second row knows what its neighbours know.
-pub(crate) const ROW_STEP: usize = 2;
+/// How many rows are compared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Rows {
+    /// One of two. The band-pass leaves little above a quarter of a cycle per px, so that every second row
+    /// knows what its neighbours know.
+    Half,
+    /// One of four: enough for rounds after which another follows.
+    Quarter,
+}
 
-/// The rows that are compared, a bit each.
-const COMPARED: u64 = u64::MAX / 3;
+impl Rows {
+    /// Of this many rows one is compared.
+    pub fn step(self) -> usize {
+        match self {
+            Rows::Half => 2,
+            Rows::Quarter => 4,
+        }
+    }
+
+    /// The rows of a cell that are compared, a bit each.
+    fn bits(self) -> u64 {
+        match self {
+            Rows::Half => u64::MAX / 3,
+            Rows::Quarter => u64::MAX / 15,
+        }
+    }
+}
 
 /// Steps between two px for which kernels are tabulated.
 const PHASES: usize = 512;
@@ -47,8 +68,8 @@ pub(crate) struct Dense {
     passed: Raster,
     slope_x: Raster,
     slope_y: Raster,
-    /// Sums of the reference over each whole cell.
-    cells: Vec<CellSums>,
+    /// Sums of the reference over each whole cell, for each way to choose rows.
+    cells: [Vec<CellSums>; 2],
     cell_px: usize,
     columns: usize,
 }
@@ -84,8 +105,10 @@ impl Dense {
         let (slope_x, slope_y) = slopes(&passed);
         let columns = passed.width.div_ceil(cell_px);
         let count = columns * passed.height.div_ceil(cell_px);
-        let mut dense = Dense { passed, slope_x, slope_y, cells: Vec::new(), cell_px, columns };
-        dense.cells = (0..count).map(|cell| dense.of_reference(cell, COMPARED)).collect();
+        let mut dense =
+            Dense { passed, slope_x, slope_y, cells: Default::default(), cell_px, columns };
+        dense.cells = [Rows::Half, Rows::Quarter]
+            .map(|rows| (0..count).map(|c| dense.of_reference(c, rows.bits())).collect());
         dense
     }
 
@@ -120,7 +143,7 @@ impl Dense {
         s
     }
 
-    /// Compare `frame` (band-passed) along `field` wherever `wanted` says so; the sums are left
+    /// Compare some `rows` of `frame` (band-passed) along `field` wherever `wanted` says so; the sums are left
     /// in `work`. A row of a cell that reaches beyond the frame does not count.
     ///
     /// # Errors
@@ -129,12 +152,12 @@ impl Dense {
         &self,
         frame: &Raster,
         field: &Field,
-        wanted: Option<&[bool]>,
+        (rows, wanted): (Rows, Option<&[bool]>),
         work: &mut DenseWork,
         progress: &dyn Progress,
     ) -> Result<(), Cancelled> {
         work.sums.clear();
-        work.sums.resize(self.cells.len(), CellSums::default());
+        work.sums.resize(self.cells[0].len(), CellSums::default());
         for band in 0..self.passed.height.div_ceil(self.cell_px) {
             progress.check()?;
             let first = band * self.columns;
@@ -146,7 +169,7 @@ impl Dense {
                     column += 1;
                 }
                 if column > from {
-                    self.compare_run(frame, field, band, from..column, work);
+                    self.compare_run(frame, field, (band, rows), from..column, work);
                 }
                 column += 1;
             }
@@ -159,7 +182,7 @@ impl Dense {
         &self,
         frame: &Raster,
         field: &Field,
-        band: usize,
+        (band, rows): (usize, Rows),
         cells: std::ops::Range<usize>,
         work: &mut DenseWork,
     ) {
@@ -173,7 +196,7 @@ impl Dense {
         work.dx.resize(span.len(), 0.0);
         work.dy.resize(span.len(), 0.0);
         let whole = (self.passed.height - band * cell).min(cell);
-        for row in (0..whole).step_by(ROW_STEP) {
+        for row in (0..whole).step_by(rows.step()) {
             let y = band * cell + row;
             work.expander.expand(&field.x_px, grid, 1.0, y, span.start, &mut work.dx);
             work.expander.expand(&field.y_px, grid, 1.0, y, span.start, &mut work.dy);
@@ -190,13 +213,13 @@ impl Dense {
             let frame = (frame.values.as_slice(), frame.width);
             add_row(frame, &work.places, kernels(), &compared, &mut work.lanes, &mut work.rows);
         }
-        let all = COMPARED & if whole >= 64 { u64::MAX } else { (1 << whole) - 1 };
+        let all = rows.bits() & if whole >= 64 { u64::MAX } else { (1 << whole) - 1 };
         for (k, column) in cells.enumerate() {
             let index = band * self.columns + column;
             let mut sums = match work.rows[k] {
                 0 => continue,
-                rows if rows == all => self.cells[index],
-                rows => self.of_reference(index, rows),
+                seen if seen == all => self.cells[rows as usize][index],
+                seen => self.of_reference(index, seen),
             };
             let [fr, ff, xf, yf] = work.lanes[k].map(|lanes| lanes.iter().sum::<f32>());
             (sums.fr, sums.ff, sums.xf, sums.yf) = (fr, ff, xf, yf);
@@ -359,6 +382,12 @@ mod tests {
 
     #[test]
     fn sums_agree_with_the_plain_ones_at_the_edge_too() {
+        for chosen in [Rows::Half, Rows::Quarter] {
+            sums_agree(chosen);
+        }
+    }
+
+    fn sums_agree(chosen: Rows) {
         let (width, height, cell) = (76, 50, 8);
         let mut reference = Raster::zeros(width, height);
         let mut frame = Raster::zeros(width, height);
@@ -374,12 +403,13 @@ mod tests {
         }
         let dense = Dense::new(reference.clone(), cell);
         let mut work = DenseWork::default();
-        dense.compare(&frame, &field, None, &mut work, &stillwright_picture::Silent).unwrap();
+        let silent = stillwright_picture::Silent;
+        dense.compare(&frame, &field, (chosen, None), &mut work, &silent).unwrap();
         let (slope_x, slope_y) = slopes(&reference);
         let mut expander = RowExpander::default();
         let mut expected = vec![CellSums::default(); work.sums.len()];
         let (mut dx, mut dy) = (vec![0.0; width], vec![0.0; width]);
-        for y in (0..height).filter(|y| y % cell % ROW_STEP == 0) {
+        for y in (0..height).filter(|y| y % cell % chosen.step() == 0) {
             let grid = (field.columns, field.rows, cell);
             expander.expand(&field.x_px, grid, 1.0, y, 0, &mut dx);
             expander.expand(&field.y_px, grid, 1.0, y, 0, &mut dy);
@@ -408,7 +438,7 @@ mod tests {
         let mut partial = 0;
         for (found, expected) in work.sums.iter().zip(&expected) {
             assert_eq!(found.n, expected.n);
-            partial += usize::from(found.n > 0.0 && found.n < 32.0);
+            partial += usize::from(found.n > 0.0 && found.n < (cell * cell / chosen.step()) as f32);
             let pairs = [
                 (found.rr, expected.rr),
                 (found.fr, expected.fr),

@@ -100,8 +100,12 @@ impl RowExpander {
             &cells[j * columns..(j + 1) * columns]
         };
         let (a, b, c, d) = (row(-1), row(0), row(1), row(2));
-        for (i, l) in self.line.iter_mut().enumerate() {
-            *l = wy[0] * a[i] + wy[1] * b[i] + wy[2] * c[i] + wy[3] * d[i];
+        // The centres before and after what is asked for, and one more on either side.
+        let centre = |x: usize| (to_px(x) + 0.5) / cell_px as f32 - 0.5;
+        let low = (centre(from).floor() - 1.0).clamp(0.0, (columns - 1) as f32) as usize;
+        let high = (centre(from + out.len()).floor() + 3.0).clamp(0.0, columns as f32) as usize;
+        for i in low..high.max(low + 1) {
+            self.line[i] = wy[0] * a[i] + wy[1] * b[i] + wy[2] * c[i] + wy[3] * d[i];
         }
         if scale == 1.0 && cell_px.is_multiple_of(2) && cell_px <= MOST_SHARES {
             whole_px(&self.line, cell_px, from, out);

@@ -29,6 +29,7 @@ mod rings;
 pub mod ripple;
 pub mod scene;
 pub mod sharpness;
+mod sharpness_whole;
 mod solve;
 mod solve_small;
 mod survey;

@@ -134,8 +134,10 @@ const FIRST_PX: usize = 48;
 /// How far from its best place the scene is put, reduced px: the ripple of the air moves the whole by more.
 const PRECISE_PX: f32 = 0.02;
 
-/// The least squares finds a disc by itself from its centroid as long as that is no further off, reduced px.
+/// The least squares finds a disc by itself from its centroid as long as that is no further off, reduced px,
+/// or where what it found matches as well as this.
 const NEAR_PX: f32 = 1.5;
+const ALIKE: f32 = 0.8;
 
 /// Matches below this correlation are looked for again without the first step's reduction.
 const TRUSTED: f32 = 0.4;
@@ -269,7 +271,7 @@ impl SceneTracker {
     fn find_nearby(&self, guess: (f32, f32), work: &mut TrackerWork) -> Option<Found> {
         let found = self.template.refine(&self.shape, &work.passed, guess, 0.0, &mut work.template);
         let away = (found.x_px - guess.0).hypot(found.y_px - guess.1);
-        (away <= NEAR_PX).then_some(found)
+        (away <= NEAR_PX || found.correlation >= ALIKE).then_some(found)
     }
 
     /// Find the scene in the band-passed light in `work` by way of the first step.

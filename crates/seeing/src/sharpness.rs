@@ -8,6 +8,7 @@
 use crate::luminance::LightRows;
 use crate::noise::NoiseModel;
 use crate::raster::{Kernel, mirror};
+use crate::sharpness_whole::{TIMES, WholeRows};
 use multiversion::multiversion;
 
 /// The grid of cells over the scene in which sharpness is kept.
@@ -58,6 +59,7 @@ pub struct SharpnessMeter {
     /// Gradient energy per unit of sample noise variance.
     noise_share: f32,
     rows: Rows,
+    whole: WholeRows,
     /// First and last column of each column of cells, and its sums (energy, light) so far.
     spans: Vec<(usize, usize)>,
     lanes: Vec<[[f32; LANES]; 2]>,
@@ -141,6 +143,7 @@ impl SharpnessMeter {
             kernel,
             noise_share,
             rows: Rows::default(),
+            whole: WholeRows::default(),
             spans: Vec::new(),
             lanes: Vec::new(),
             sums: Vec::new(),
@@ -182,7 +185,14 @@ impl SharpnessMeter {
         };
         self.spans.clear();
         self.spans.extend((0..grid.columns).map(|i| span(i, shift.0, width)));
-        self.rows.begin(width, span(0, shift.1, height).0);
+        let begin = span(0, shift.1, height).0;
+        self.rows.begin(width, begin);
+        self.whole.begin(width, begin);
+        // What the lanes' values are multiplied by to be light.
+        let unit = match light {
+            LightRows::U8(_, _, scale) => f64::from(scale / TIMES),
+            _ => 1.0,
+        };
         let taps = std::array::from_fn(|i| self.kernel.taps().get(i).copied().unwrap_or(0.0));
         for row in 0..grid.rows {
             let (top, bottom) = span(row, shift.1, height);
@@ -192,14 +202,18 @@ impl SharpnessMeter {
                 self.lanes.clear();
                 self.lanes.resize(grid.columns, [[0.0; LANES]; 2]);
                 for y in first..(first + CARRY_ROWS).min(bottom) {
+                    if let LightRows::U8(v, ..) = light {
+                        self.whole.add_row(v, height, y, &self.spans, &mut self.lanes);
+                        continue;
+                    }
                     smooth_to(&mut self.rows, light, taps, y + 1);
                     let [even, odd] = &self.rows.smoothed;
                     let pair = if y % 2 == 0 { (even, odd) } else { (odd, even) };
                     add_row(pair.0, pair.1, &self.spans, &mut self.lanes);
                 }
                 for (sums, lanes) in self.sums.iter_mut().zip(&self.lanes) {
-                    for (sum, lane) in sums.iter_mut().zip(lanes) {
-                        *sum += f64::from(lane.iter().sum::<f32>());
+                    for ((sum, lane), unit) in sums.iter_mut().zip(lanes).zip([unit * unit, unit]) {
+                        *sum += unit * f64::from(lane.iter().sum::<f32>());
                     }
                 }
             }
@@ -276,6 +290,28 @@ mod tests {
         s = (s ^ (s >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
         s ^= s >> 31;
         ((s >> 11) as f64 / (1u64 << 53) as f64 - 0.5) as f32 * 12f32.sqrt()
+    }
+
+    #[test]
+    fn samples_of_one_byte_and_their_light_are_graded_alike() {
+        let (width, height) = (150, 101);
+        let samples: Vec<u8> =
+            (0..width * height).map(|i| ((i * 7919 % 251) as u8).max((i % 256) as u8)).collect();
+        let light = raster(width, height, |x, y| f32::from(samples[y * width + x]) / 255.0);
+        let rows = [LightRows::U8(&samples, width, 1.0 / 255.0), LightRows::Light(&light)];
+        let grid = CellGrid::over(width, height);
+        let mut meter = SharpnessMeter::new(&[1.0]);
+        for shift in [(0, 0), (7, -5), (-30, 40)] {
+            let [whole, plain] = rows.map(|rows| {
+                let mut cells = Vec::new();
+                meter.measure(&rows, &NoiseModel::default(), &grid, shift, 1.0, &mut cells);
+                cells
+            });
+            assert!(whole.iter().any(|cell| *cell > 0.0));
+            for (a, b) in whole.iter().zip(&plain) {
+                assert!(a.is_nan() && b.is_nan() || (a - b).abs() <= 1e-5 * b.abs(), "{a} {b}");
+            }
+        }
     }
 
     #[test]

@@ -16,6 +16,9 @@ use crate::interpolate::{TAPS, lagrange_taps};
 use crate::least_squares::{Own, Step, Sums, Weighted, interpolate_row};
 use crate::raster::{Raster, mirror};
 use realfft::num_complex::Complex32;
+use std::collections::HashMap;
+use std::ops::Range;
+use std::sync::{Arc, Mutex};
 
 /// Where a template was found.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -140,7 +143,18 @@ pub struct Template {
     weighted: [Vec<f32>; 3],
     /// Conjugate spectrum of the windowed values.
     spectrum: Vec<Complex32>,
+    /// Its own sums over the parts that frames showed so far.
+    own: Arc<Mutex<HashMap<Part, Own>>>,
 }
+
+/// Columns and rows of a template that a frame shows, and of how many rows one counts.
+type Part = (Range<usize>, Range<usize>, usize);
+
+/// Most sums that are kept; a scene that wanders further has some worked out again.
+const MOST_KNOWN: usize = 4096;
+
+/// Steps of the least squares are rough, with half the rows, as long as the last one was longer than this, px.
+const ROUGH_PX: f32 = 0.25;
 
 impl Template {
     /// Cut the template at (`x0`, `y0`) out of the band-passed `reference`. It must fit.
@@ -161,6 +175,7 @@ impl Template {
             slope_y: Vec::with_capacity(n),
             weighted: Default::default(),
             spectrum: vec![Complex32::default(); shape.fourier.spectrum_len()],
+            own: Arc::default(),
         };
         for y in y0..y0 + height {
             let row = reference.row(y);
@@ -232,10 +247,11 @@ impl Template {
     ) -> Found {
         const ROUNDS: usize = 5;
         let mut found = Found { x_px: guess.0, y_px: guess.1, ..Found::default() };
-        let mut known = None;
+        let mut rough = shape.row_step > 1;
         for _ in 0..ROUNDS {
             let at = (found.x_px, found.y_px);
-            let Some(step) = self.step(shape, frame, at, &mut known, work) else {
+            let row_step = if rough { 2 * shape.row_step } else { shape.row_step };
+            let Some(step) = self.step(shape, frame, at, row_step, work) else {
                 found.information = [0.0; 3];
                 return found;
             };
@@ -246,9 +262,11 @@ impl Template {
             let (dx, dy) = (step.x_px.clamp(-2.0, 2.0), step.y_px.clamp(-2.0, 2.0));
             found.x_px += dx;
             found.y_px += dy;
-            if dx.abs() < shape.precise_px && dy.abs() < shape.precise_px {
+            let below = |limit: f32| dx.abs() < limit && dy.abs() < limit;
+            if !rough && below(shape.precise_px) {
                 break;
             }
+            rough &= !below(ROUGH_PX);
         }
         if (found.x_px - guess.0).abs() > 4.0 || (found.y_px - guess.1).abs() > 4.0 {
             return Found { x_px: guess.0, y_px: guess.1, information: [0.0; 3], ..found };
@@ -263,7 +281,7 @@ impl Template {
         shape: &TemplateShape,
         frame: &Raster,
         at: (f32, f32),
-        known: &mut Option<(Overlap, Own)>,
+        row_step: usize,
         work: &mut TemplateWork,
     ) -> Option<Step> {
         let (width, height) = (shape.width(), shape.height());
@@ -295,16 +313,11 @@ impl Template {
         for y in y_top - 2..y_top + 3 {
             fill(&mut work.rows, y);
         }
-        let overlap = (columns.clone(), rows.clone());
-        let own = match known {
-            Some((of, own)) if *of == overlap => *own,
-            _ => known.insert((overlap.clone(), self.own(shape, &overlap))).1,
-        };
-        let mut sums = Sums::new(own);
+        let mut sums = Sums::new(self.own(shape, (columns.clone(), rows.clone(), row_step)));
         for row in rows.clone() {
             let y = (y_first + row as isize) as usize;
             fill(&mut work.rows, y + 3);
-            if row % shape.row_step != 0 {
+            if row % row_step != 0 {
                 continue;
             }
             let ring =
@@ -326,9 +339,15 @@ impl Template {
     }
 
     /// The template's own sums over the part that a frame shows.
-    fn own(&self, shape: &TemplateShape, (columns, rows): &Overlap) -> Own {
+    fn own(&self, shape: &TemplateShape, part: Part) -> Own {
+        if let Ok(known) = self.own.lock()
+            && let Some(own) = known.get(&part)
+        {
+            return *own;
+        }
+        let (columns, rows, row_step) = &part;
         let mut own = Own::default();
-        for row in rows.clone().filter(|row| row % shape.row_step == 0) {
+        for row in rows.clone().filter(|row| row % row_step == 0) {
             let from = row * shape.width();
             let span = from + columns.start..from + columns.end;
             own.add_row(
@@ -337,16 +356,18 @@ impl Template {
                 (&self.slope_x[span.clone()], &self.slope_y[span]),
             );
         }
+        if let Ok(mut known) = self.own.lock()
+            && known.len() < MOST_KNOWN
+        {
+            known.insert(part, own);
+        }
         own
     }
 }
 
-/// Columns and rows of a template that a frame shows.
-type Overlap = (std::ops::Range<usize>, std::ops::Range<usize>);
-
 /// Positions 0..n whose samples from `first - 2` to `first + 3` lie within 0..limit, `edge` px
 /// further in.
-fn inside(first: isize, n: usize, limit: usize, edge: usize) -> std::ops::Range<usize> {
+fn inside(first: isize, n: usize, limit: usize, edge: usize) -> Range<usize> {
     let low = (2 + edge as isize - first).max(0);
     let high = (limit as isize - 3 - edge as isize - first).min(n as isize);
     if high <= low { 0..0 } else { low as usize..high as usize }

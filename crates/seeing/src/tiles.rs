@@ -14,11 +14,11 @@ use multiversion::multiversion;
 use stillwright_picture::{Cancelled, Progress};
 
 /// Places tried on each side of the middle, along each axis, px of the reduced picture.
-const REACH: usize = 4;
+const REACH: usize = 2;
 /// Places along each axis.
 const SPAN: usize = 2 * REACH + 1;
 /// How often the range is laid anew.
-const ROUNDS: usize = 3;
+const ROUNDS: usize = 5;
 
 /// Tiles of a reference.
 #[derive(Clone)]

@@ -4,10 +4,11 @@
 //! Work is split by strips of output rows, and every strip takes the frames in the same order:
 //! the sums do not depend on the number of threads.
 
+use crate::blend::{BLEND, weight_row};
 use crate::credible::Expected;
 use crate::foreign::Foreign;
 use crate::halves::Region;
-use crate::resample::{BLOCK, Columns, Extent, Places, RAMP, RowPlace, RowSums, lanczos};
+use crate::resample::{BLOCK, Columns, Extent, Places, RowPlace, RowSums, lanczos};
 use crate::window::{PAD, STRIDE, Window};
 use ndarray::{Array3, ArrayViewMut3, Axis, Zip, s};
 use rayon::prelude::*;
@@ -284,15 +285,18 @@ impl Setting<'_> {
         let cells = &self.cells;
         let side = cells.cell_px as f32 * self.scale;
         let last = (cells.columns.saturating_sub(1), cells.rows.saturating_sub(1));
-        let above = |y: usize| (((y as f32 + 0.5) / side - 0.5).max(0.0) as usize).min(last.1);
-        let touched = above(first_row)..=(above(first_row + rows.max(1) - 1) + 1).min(last.1);
+        let cell_of = |y: f32| ((y / side).max(0.0) as usize).min(last.1);
+        let blend = 0.5 * BLEND * side;
+        let (above, below) = (first_row as f32 - blend, (first_row + rows) as f32 + blend);
+        let touched = cell_of(above)..=cell_of(below);
         for i in 0..cells.columns {
             if touched.clone().all(|j| weight[j * cells.columns + i] == 0.0) {
                 continue;
             }
-            // Weight blends to the centres of the neighbours, and to the very edge.
-            let left = if i == 0 { 0.0 } else { ((i as f32 - 0.5) * side).floor() - 1.0 };
-            let right = if i == last.0 { f32::MAX } else { ((i as f32 + 1.5) * side).ceil() + 1.0 };
+            // Weight blends into the neighbours, and reaches to the very edge.
+            let left = if i == 0 { 0.0 } else { (i as f32 * side - blend).floor() - 1.0 };
+            let right =
+                if i == last.0 { f32::MAX } else { ((i + 1) as f32 * side + blend).ceil() + 1.0 };
             let from = (left as usize).saturating_sub(self.origin.0);
             let to = (right as usize).saturating_sub(self.origin.0).min(width);
             match spans.last_mut() {
@@ -429,55 +433,4 @@ impl Setting<'_> {
         let tolerance = expected.tolerance.planes.as_slice()?.get(row(&expected.tolerance)?)?;
         Some((value, tolerance))
     }
-}
-
-/// Weights along one output row, bilinear between cell centres; false, and nothing written, when
-/// all are zero.
-fn weight_row(
-    cells_weight: &[f32],
-    cells: &CellGrid,
-    y: f32,
-    scale: f32,
-    first_column: usize,
-    out: &mut [f32],
-) -> bool {
-    let side = cells.cell_px as f32;
-    let v = ((y + 0.5) / side - 0.5).clamp(0.0, (cells.rows - 1) as f32);
-    let j = (v as usize).min(cells.rows.saturating_sub(2));
-    let below = (j + 1).min(cells.rows - 1);
-    let fy = v - j as f32;
-    let row = |j: usize| &cells_weight[j * cells.columns..(j + 1) * cells.columns];
-    let (a, b) = (row(j), row(below));
-    let last = cells.columns - 1;
-    let position = |x: usize| {
-        let u = ((first_column + x) as f32 + 0.5) / (scale * side) - 0.5;
-        u.clamp(0.0, last as f32)
-    };
-    let touched = position(0) as usize..=(position(out.len()) as usize + 1).min(last);
-    if a[touched.clone()].iter().chain(&b[touched]).all(|w| *w == 0.0) {
-        return false;
-    }
-    let at = |i: usize| a[i] + fy * (b[i] - a[i]);
-    let (cell, half) = (cells.cell_px, cells.cell_px / 2);
-    let mut x = 0;
-    while x < out.len() {
-        // Pixels between the same two centres; at other scales than 1 each by itself.
-        let (i, begun, run) = if scale == 1.0 && cell.is_multiple_of(2) {
-            let from = (first_column + x) as isize - half as isize;
-            let within = from.rem_euclid(cell as isize) as usize;
-            let share = (within as f32 + 0.5) / side;
-            (from.div_euclid(cell as isize), share, (cell - within).min(out.len() - x))
-        } else {
-            let u = position(x);
-            (u as isize, u - u.floor(), 1)
-        };
-        let p = at(i.clamp(0, last as isize) as usize);
-        let q = at((i + 1).clamp(0, last as isize) as usize);
-        let step = (q - p) / side;
-        for (o, share) in out[x..x + run].iter_mut().zip(&RAMP) {
-            *o = p + (q - p) * begun + step * share;
-        }
-        x += run;
-    }
-    true
 }

@@ -205,9 +205,8 @@ fn wanted_cells(
     (columns, rows, side): (usize, usize, usize),
 ) -> Vec<bool> {
     let mut wanted = vec![false; columns * rows];
-    // Weights blend to the centres of the neighbours, half a cell beyond; the field bends over
-    // one of its own cells more.
-    let reach = cells.cell_px / 2 + side;
+    // Weights blend into the neighbours by a quarter of a cell.
+    let reach = cells.cell_px / 4;
     for cell in 0..cells.len() {
         if weights.iter().all(|w| w.get(cell).is_none_or(|w| *w == 0.0)) {
             continue;

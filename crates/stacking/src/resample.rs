@@ -62,7 +62,7 @@ pub struct RowPlace<'a> {
     pub size: (usize, usize),
 }
 
-/// Smallest and largest column and row of the frame that any pixel of weight touches.
+/// Smallest and largest column and row of the frame that the pixels of weight touch, or more.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Extent {
     /// Smallest column.
@@ -99,7 +99,7 @@ impl Extent {
 impl Places {
     /// Work out the places of one row; gives what they touch.
     pub fn of_row(&mut self, row: &RowPlace<'_>) -> Extent {
-        place(self, row)
+        place_inside(self, row).unwrap_or_else(|| place_faded(self, row))
     }
 
     /// Find the first of the 6 x 6 samples around each of the first `n` places in `window`,
@@ -128,8 +128,58 @@ fn whole(value: f32) -> u32 {
     (value + UNITS).to_bits() & 0x007f_ffff
 }
 
+/// Smallest and largest of `values`.
+#[inline(always)]
+fn lowest_and_highest(values: &[f32]) -> (f32, f32) {
+    const LANES: usize = 8;
+    let (whole, rest) = values.as_chunks::<LANES>();
+    let mut low = [f32::MAX; LANES];
+    for some in whole {
+        for l in 0..LANES {
+            low[l] = if some[l] < low[l] { some[l] } else { low[l] };
+        }
+    }
+    let mut high = [f32::MIN; LANES];
+    for some in whole {
+        for l in 0..LANES {
+            high[l] = if some[l] > high[l] { some[l] } else { high[l] };
+        }
+    }
+    let ends = low.into_iter().zip(high).chain(rest.iter().map(|v| (*v, *v)));
+    ends.fold((f32::MAX, f32::MIN), |(low, high), (a, b)| (low.min(a), high.max(b)))
+}
+
+/// As [`place_faded`] for a row that lies inside the frame by more than the fading edge; `None`, with nothing
+/// meaningful written, where it does not.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn place<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
+fn place_inside<'a>(places: &mut Places, row: &RowPlace<'a>) -> Option<Extent> {
+    let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
+    let (dx, dy) = (&row.dx[..n], &row.dy[..n]);
+    let (us, vs) = (&mut places.u[..n], &mut places.v[..n]);
+    let (first, step) = (row.first_column as f32 + 0.5, 1.0 / row.scale);
+    let y = row.position_y;
+    for x in 0..n {
+        let column = (first + RAMP[x]) * step - 0.5;
+        us[x] = column + dx[x] + row.offset_x;
+        vs[x] = y + dy[x];
+    }
+    let (left, far) = lowest_and_highest(us);
+    let (top, low) = lowest_and_highest(vs);
+    let extent = Extent { left, right: far, top, bottom: low };
+    let (right, bottom) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
+    let inside = extent.left >= FADE_PX
+        && extent.top >= FADE_PX
+        && extent.right <= right - FADE_PX
+        && extent.bottom <= bottom - FADE_PX;
+    if !inside {
+        return None;
+    }
+    places.weight[..n].copy_from_slice(&row.weight[..n]);
+    Some(extent)
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn place_faded<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
     const LANES: usize = 8;
     let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
     let (right, bottom) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
