@@ -35,7 +35,7 @@ fn sharpened(stack: &Known, settings: &FinishSettings) -> Plane {
     let (used, warnings) = resolve(stack, &measured, settings);
     // A picture left as it is would pass every test of honesty.
     assert!(matches!(used.sharpening, Sharpening::DetailScales(_)), "{warnings:?}");
-    sharpen(&stack.picture, &used, &measured, &Silent).unwrap().plane(0).to_owned()
+    sharpen(&stack.picture, None, &used, &measured, &Silent).unwrap().plane(0).to_owned()
 }
 
 #[test]
@@ -176,7 +176,7 @@ fn colour_previews_are_the_whole_and_every_channel_gets_sharper() {
     };
     let measured = measure(&stack, None, &Silent).unwrap();
     let (mut used, _) = resolve(&stack, &measured, &FinishSettings::default());
-    let out = sharpen(&stack.picture, &used, &measured, &Silent).unwrap();
+    let out = sharpen(&stack.picture, None, &used, &measured, &Silent).unwrap();
     for (c, truth) in truths.iter().enumerate() {
         let before = error(&stack.picture.plane(c).to_owned(), truth, 24);
         let after = error(&out.plane(c).to_owned(), truth, 24);
@@ -186,11 +186,11 @@ fn colour_previews_are_the_whole_and_every_channel_gets_sharper() {
     let Sharpening::DetailScales(detail) = &mut used.sharpening else { panic!("not sharpened") };
     detail.undo = None;
     detail.scales[0].gain = 3.0;
-    let whole = sharpen(&stack.picture, &used, &measured, &Silent).unwrap();
+    let whole = sharpen(&stack.picture, None, &used, &measured, &Silent).unwrap();
     let margin = margin_px(&used);
     let crop = ndarray::s![.., 100 - margin..180 + margin, 120 - margin..220 + margin];
     let crop = Picture { planes: stack.picture.planes.slice(crop).to_owned() };
-    let preview = sharpen(&crop, &used, &measured, &Silent).unwrap();
+    let preview = sharpen(&crop, None, &used, &measured, &Silent).unwrap();
     let middle = preview.planes.slice(ndarray::s![.., margin..margin + 80, margin..margin + 100]);
     assert_eq!(middle, whole.planes.slice(ndarray::s![.., 100..180, 120..220]));
 }

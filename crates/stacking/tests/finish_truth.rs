@@ -34,7 +34,7 @@ fn sharpened(stack: &Known, sharpening: Sharpening, known: bool) -> Plane {
         FinishSettings { sharpening, optics: known.then(optics), ..FinishSettings::default() };
     let measured = measure(stack, settings.optics.as_ref(), &Silent).unwrap();
     let (used, _) = resolve(stack, &measured, &settings);
-    let out = sharpen(&stack.picture, &used, &measured, &Silent).unwrap();
+    let out = sharpen(&stack.picture, None, &used, &measured, &Silent).unwrap();
     out.plane(0).to_owned()
 }
 

@@ -177,6 +177,7 @@ impl Session {
             }
             Output::Disowned { id } => {
                 self.last_ground.clear();
+                self.last_undone.clear();
                 if let Some(entry) = self.entry_mut(id) {
                     entry.disown();
                 }

@@ -41,6 +41,7 @@ mod setting;
 mod sheets;
 mod shown;
 mod standing;
+mod undone;
 mod watch;
 mod work;
 
@@ -78,6 +79,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use stillwright_stacking::halves::Region;
+use undone::LastUndone;
 
 /// What is being done at this moment, for the foot of the window.
 #[derive(Clone, Debug)]
@@ -193,6 +195,7 @@ pub struct Session {
     finishing: Option<FinishKey>,
 
     last_ground: Arc<LastGround>,
+    last_undone: Arc<LastUndone>,
     dirty: bool,
     may_save: bool,
     save_failed: bool,
@@ -266,6 +269,7 @@ impl Session {
             stacking: None,
             finishing: None,
             last_ground: Arc::default(),
+            last_undone: Arc::default(),
             dirty: false,
             may_save: opening.may_save,
             save_failed: false,

@@ -243,6 +243,7 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
                 finish: recipe.finish.clone(),
                 stacked: Arc::clone(&stacked),
                 measures: None,
+                last_undone: Arc::default(),
             };
             or_words!(still_of(job, &finishing, &measures)?)
         }

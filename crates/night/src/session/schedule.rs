@@ -19,7 +19,7 @@ use std::time::Duration;
 use stillwright_sample::SampleSettings;
 
 /// Time in which a moved slider may move on before the whole picture is finished again.
-const SLIDER_RESTS: Duration = Duration::from_millis(120);
+const SLIDER_RESTS: Duration = Duration::from_millis(50);
 /// Time in which further changes go into the same saving of the night.
 const SAVING_WAITS: Duration = Duration::from_millis(300);
 /// Time after which the night is saved again where that failed: the disk may have room by then.
@@ -309,6 +309,7 @@ impl Session {
             finish: key.finish.clone(),
             stacked,
             measures,
+            last_undone: Arc::clone(&self.last_undone),
         };
         let running =
             Running::new(Some(id), format!("finishing {}", entry.name), Cancel::Capture(id));

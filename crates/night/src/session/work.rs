@@ -6,6 +6,7 @@ use super::ground::LastGround;
 use super::key::{FinishKey, StackKey};
 use super::lanes::{Opened, Output};
 use super::shown::{PartialStack, Shown};
+use super::undone::LastUndone;
 use super::{keeping, look};
 use crate::cache::Cache;
 use crate::calibration::{Calibrated, CalibrationReport, CalibrationSettings, calibrated};
@@ -27,7 +28,7 @@ use stillwright_picture::{
 };
 use stillwright_seeing::Survey;
 use stillwright_stacking::finish::{
-    FinishSettings, Finished, Sharpening, finish_measured, measure, resolve,
+    FinishError, FinishSettings, Finished, Sharpening, finish_resolved, measure, resolve,
 };
 use stillwright_stacking::{Stack, stack_on};
 
@@ -208,6 +209,7 @@ pub(super) struct Finishing {
     pub finish: FinishSettings,
     pub stacked: Arc<Stacked>,
     pub measures: Option<Arc<Measures>>,
+    pub last_undone: Arc<LastUndone>,
 }
 
 /// Finish a whole picture, measuring the stack first where that was not done.
@@ -238,9 +240,17 @@ pub(super) fn still_of(
     task: &Finishing,
     measures: &Measures,
 ) -> Result<Result<Arc<Still>, String>, Cancelled> {
-    let measured = measures.measured.as_ref().clone();
-    let done = finish_measured(&*task.stacked.stack, measured, &task.finish, job)
-        .map_err(|e| NightError::finishing(task.path.clone(), e));
+    let stack: &Stack = &task.stacked.stack;
+    let attempt = || {
+        task.finish.check().map_err(FinishError::Setting)?;
+        job.check()?;
+        let measured = measures.measured.as_ref().clone();
+        let (used, warnings) = resolve(stack, &measured, &task.finish);
+        let light = task.last_undone.light(&task.stacked, measures, &used, job)?;
+        let light = light.as_ref().map(|light| light.as_slice());
+        finish_resolved(stack, measured, (used, warnings), light, job)
+    };
+    let done = attempt().map_err(|e| NightError::finishing(task.path.clone(), e));
     let finished: Finished = match settled(done, &job.stop_flag())? {
         Ok(finished) => finished,
         Err(words) => return Ok(Err(words)),

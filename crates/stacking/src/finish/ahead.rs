@@ -45,7 +45,9 @@ pub fn undone(
 
 #[cfg(test)]
 mod tests {
-    use super::super::{DetailScale, Halved, measure, render, render_from, resolve};
+    use super::super::{
+        DetailScale, Halved, finish_resolved, measure, render, render_from, resolve,
+    };
     use super::*;
     use stillwright_picture::{Plane, Silent};
 
@@ -75,9 +77,28 @@ mod tests {
             assert!(light.is_some(), "the automatic finish undoes a blur");
             let Sharpening::DetailScales(detail) = &mut used.sharpening else { panic!() };
             detail.scales[0] = DetailScale { gain: 3.0, hold_back: 0.5 };
+            let detail = detail.clone();
             let plain = render(&both, &used, &measured, &Silent).unwrap();
             let ahead = render_from(&both, light.as_deref(), &used, &measured, &Silent).unwrap();
             assert_eq!(plain, ahead);
+            let whole = |light: Option<&[f32]>| {
+                let resolved = resolve(stack, &measured, &used);
+                finish_resolved(stack, measured.clone(), resolved, light, &Silent).unwrap()
+            };
+            assert_eq!(whole(None).picture, whole(light.as_deref()).picture);
+            // Light that is of no use to these settings does not get in.
+            let other = FinishSettings {
+                sharpening: Sharpening::DetailScales(DetailSettings {
+                    undo: None,
+                    ..detail.clone()
+                }),
+                ..used.clone()
+            };
+            let plain = render(&both, &other, &measured, &Silent).unwrap();
+            assert_eq!(
+                plain,
+                render_from(&both, light.as_deref(), &other, &measured, &Silent).unwrap()
+            );
             let Sharpening::DetailScales(detail) = &used.sharpening else { panic!() };
             let noise = scale_noise(&measured, detail, 5);
             assert!(noise.iter().all(|n| *n > 0.0 && *n < 0.02), "{noise:?}");

@@ -11,6 +11,7 @@
 //! however many threads there are: a crop gives the same bits as the whole, [`reach_px`] from
 //! the crop's edge.
 
+use multiversion::multiversion;
 use ndarray::Array2;
 use rayon::prelude::*;
 use stillwright_picture::Plane;
@@ -126,6 +127,17 @@ pub(crate) fn five_rows(plane: &[f32], width: usize, y: usize, step: usize) -> [
     })
 }
 
+/// The kernel down the columns of five rows.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+pub(crate) fn down_rows<'a>(rows: [&'a [f32]; 5], line: &mut [f32]) {
+    let n = line.len();
+    let [a, b, c, d, e] = rows;
+    let (a, b, c, d, e) = (&a[..n], &b[..n], &c[..n], &d[..n], &e[..n]);
+    for x in 0..n {
+        line[x] = five(a[x], b[x], c[x], d[x], e[x]);
+    }
+}
+
 /// The kernel along one row.
 pub(crate) fn along_row(line: &[f32], out: &mut [f32], step: usize) {
     let (n, reach) = (line.len(), 2 * step);
@@ -141,10 +153,7 @@ pub(crate) fn along_row(line: &[f32], out: &mut [f32], step: usize) {
     let inner = n - 2 * reach;
     let (a, b, c) = (&line[..inner], &line[step..step + inner], &line[reach..reach + inner]);
     let (d, e) = (&line[3 * step..3 * step + inner], &line[4 * step..4 * step + inner]);
-    let out = &mut out[reach..reach + inner];
-    for i in 0..inner {
-        out[i] = five(a[i], b[i], c[i], d[i], e[i]);
-    }
+    down_rows([a, b, c, d, e], &mut out[reach..reach + inner]);
 }
 
 /// Smooth `from` into `to` (both row-major of `width` columns) with the kernel at spacing
@@ -154,10 +163,7 @@ pub(crate) fn smooth(from: &[f32], to: &mut [f32], width: usize, step: usize) {
         || vec![0.0; width],
         |line, (task, rows)| {
             for (i, out) in rows.chunks_mut(width).enumerate() {
-                let [a, b, c, d, e] = five_rows(from, width, task * ROWS_A_TASK + i, step);
-                for x in 0..width {
-                    line[x] = five(a[x], b[x], c[x], d[x], e[x]);
-                }
+                down_rows(five_rows(from, width, task * ROWS_A_TASK + i, step), line);
                 along_row(line, out, step);
             }
         },

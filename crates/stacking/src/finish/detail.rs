@@ -10,6 +10,7 @@
 use super::atrous::{MOST_SCALES, ROWS_A_TASK, along_row, five, five_rows, mirrored, reach_px};
 use super::noise::NoiseModel;
 use super::wiener::{self, WienerSettings};
+use multiversion::multiversion;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, Progress, Stage};
@@ -209,9 +210,7 @@ pub(crate) fn sharpen(
         let threshold = Threshold::new(noise, shares[j], scale.hold_back);
         if scale.hold_back > 0.0 {
             progress.advance(Stage::Finishing, step.0, step.1)?;
-            held_back(&last, &next, &mut out, width, 1 << j, |fine, rest, energy| {
-                scale.gain * (fine - rest) * passing(threshold.at(rest), energy)
-            });
+            held_back((&last, &next), &mut out, width, 1 << j, (threshold, Some(scale.gain)));
         } else {
             let terms = out.par_iter_mut().zip(last.par_iter().zip(&next));
             terms.with_min_len(1 << 14).for_each(|(o, (a, b))| *o += scale.gain * (a - b));
@@ -240,9 +239,7 @@ pub(crate) fn passing_shares(
         let threshold = Threshold::new(noise, shares[j], scale.hold_back);
         let noise_energy = Threshold::new(noise, shares[j], 1.0);
         passed.fill(0.0);
-        held_back(&last, &next, &mut passed, width, 1 << j, |_, rest, energy| {
-            passing(threshold.at(rest), energy)
-        });
+        held_back((&last, &next), &mut passed, width, 1 << j, (threshold, None));
         // Weighted by the signal's share of the energy, so that empty ground has no say.
         let (mut all, mut through) = (0.0f64, 0.0f64);
         for ((fine, rest), passing) in last.iter().zip(&next).zip(&passed) {
@@ -256,40 +253,66 @@ pub(crate) fn passing_shares(
     result
 }
 
-/// Add `rule(fine, rest, energy)` to every pixel of `out`, where `energy` is the local mean of
-/// the squared coefficients `fine - rest`.
+/// Add to every pixel of `out` its coefficient `fine - rest` times the gain and the share that passes; without
+/// a gain, that share alone.
 fn held_back(
-    fine: &[f32],
-    rest: &[f32],
+    (fine, rest): (&[f32], &[f32]),
     out: &mut [f32],
     width: usize,
     step: usize,
-    rule: impl Fn(f32, f32, f32) -> f32 + Sync,
+    rule: (Threshold, Option<f32>),
 ) {
     out.par_chunks_mut(width * ROWS_A_TASK).enumerate().for_each_init(
         || (vec![0.0; width], vec![0.0; width]),
         |(line, energy), (task, rows)| {
             for (i, out) in rows.chunks_mut(width).enumerate() {
                 let y = task * ROWS_A_TASK + i;
-                let [a, b, c, d, e] = five_rows(fine, width, y, step);
-                let [p, q, r, s, t] = five_rows(rest, width, y, step);
-                let square = |v: f32, w: f32| (v - w) * (v - w);
-                for x in 0..width {
-                    line[x] = five(
-                        square(a[x], p[x]),
-                        square(b[x], q[x]),
-                        square(c[x], r[x]),
-                        square(d[x], s[x]),
-                        square(e[x], t[x]),
-                    );
-                }
+                let (fine, rest) =
+                    (five_rows(fine, width, y, step), five_rows(rest, width, y, step));
+                squares(fine, rest, line);
                 along_row(line, energy, step);
-                for x in 0..width {
-                    out[x] += rule(c[x], r[x], energy[x]);
-                }
+                add_passing((fine[2], rest[2], energy), out, rule);
             }
         },
     );
+}
+
+/// Squared coefficients `fine - rest`, smoothed down the columns of five rows.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+pub(super) fn squares<'a>(fine: [&'a [f32]; 5], rest: [&'a [f32]; 5], line: &mut [f32]) {
+    let n = line.len();
+    let [a, b, c, d, e] = fine;
+    let (a, b, c, d, e) = (&a[..n], &b[..n], &c[..n], &d[..n], &e[..n]);
+    let [p, q, r, s, t] = rest;
+    let (p, q, r, s, t) = (&p[..n], &q[..n], &r[..n], &s[..n], &t[..n]);
+    for x in 0..n {
+        let (u, v, w) = (a[x] - p[x], b[x] - q[x], c[x] - r[x]);
+        let (y, z) = (d[x] - s[x], e[x] - t[x]);
+        line[x] = five(u * u, v * v, w * w, y * y, z * z);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_passing<'a>(
+    (fine, rest, energy): (&'a [f32], &'a [f32], &'a [f32]),
+    out: &mut [f32],
+    (threshold, gain): (Threshold, Option<f32>),
+) {
+    let n = out.len();
+    let (fine, rest, energy) = (&fine[..n], &rest[..n], &energy[..n]);
+    match gain {
+        Some(gain) => {
+            for x in 0..n {
+                let passing = passing(threshold.at(rest[x]), energy[x]);
+                out[x] += gain * (fine[x] - rest[x]) * passing;
+            }
+        }
+        None => {
+            for x in 0..n {
+                out[x] += passing(threshold.at(rest[x]), energy[x]);
+            }
+        }
+    }
 }
 
 #[cfg(test)]

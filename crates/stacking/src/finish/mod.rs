@@ -40,7 +40,7 @@ pub use wiener::WienerSettings;
 
 use crate::halves::{HalfCorrelation, HalvesError, HalvesSettings, Region, correlate_while};
 use crate::stack::Stack;
-use ndarray::{Array2, ArrayView2};
+use ndarray::{Array2, Array3, ArrayView2};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use stillwright_picture::{Cancelled, Picture, Progress, Stage};
@@ -194,24 +194,25 @@ pub fn finish<'a>(
     let stack = stack.into();
     settings.check().map_err(FinishError::Setting)?;
     let measured = measure(stack, settings.optics.as_ref(), progress)?;
-    finish_measured(stack, measured, settings, progress)
+    progress.check()?;
+    let resolved = resolve(stack, &measured, settings);
+    finish_resolved(stack, measured, resolved, None, progress)
 }
 
-/// [`finish`] for a stack that was measured before, with the same optics.
+/// [`finish`] for a stack that was measured, with the settings and warnings that [`resolve`] gave, and with the
+/// [`undone`] light of its picture where that is at hand. The result is the same, bit for bit.
 ///
 /// # Errors
-/// When cancelled or when a setting is out of range.
-pub fn finish_measured<'a>(
+/// When cancelled.
+pub fn finish_resolved<'a>(
     stack: impl Into<Halved<'a>>,
     measured: Measured,
-    settings: &FinishSettings,
+    (mut used, warnings): (FinishSettings, Vec<String>),
+    undone: Option<&[f32]>,
     progress: &dyn Progress,
 ) -> Result<Finished, FinishError> {
     let stack = stack.into();
-    settings.check().map_err(FinishError::Setting)?;
-    progress.check()?;
-    let (mut used, warnings) = resolve(stack, &measured, settings);
-    let mut picture = sharpen(stack.picture, &used, &measured, progress)?;
+    let mut picture = sharpen(stack.picture, undone, &used, &measured, progress)?;
     progress.check()?;
     used.colour.apply(&mut picture);
     let (tone, rest_tone) = used.tone.resolve_within(&picture, stack.covered);
@@ -402,27 +403,17 @@ pub fn render_from(
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
     used.check().map_err(FinishError::Setting)?;
-    let mut picture = sharpen_from(picture, undone, used, measured, progress)?;
+    let mut picture = sharpen(picture, undone, used, measured, progress)?;
     used.colour.apply(&mut picture);
     used.tone.apply(&mut picture);
     Ok(picture)
 }
 
-/// Sharpen a picture, still linear: before colour and tone. Automatic settings must have been
-/// resolved; unresolved ones sharpen nothing.
+/// [`render_from`] up to colour and tone: still linear. Unresolved settings sharpen nothing.
 ///
 /// # Errors
 /// When cancelled.
 pub fn sharpen(
-    picture: &Picture,
-    used: &FinishSettings,
-    measured: &Measured,
-    progress: &dyn Progress,
-) -> Result<Picture, FinishError> {
-    sharpen_from(picture, None, used, measured, progress)
-}
-
-fn sharpen_from(
     picture: &Picture,
     undone: Option<&[f32]>,
     used: &FinishSettings,
@@ -430,24 +421,35 @@ fn sharpen_from(
     progress: &dyn Progress,
 ) -> Result<Picture, FinishError> {
     progress.advance(Stage::Finishing, 0, 1)?;
-    let mut out = Picture { planes: picture.planes.mapv(finite) };
-    if used.sharpening == Sharpening::None || out.planes.is_empty() {
-        return Ok(out);
+    let clean = || Picture { planes: picture.planes.mapv(finite) };
+    if used.sharpening == Sharpening::None || picture.planes.is_empty() {
+        return Ok(clean());
     }
-    let light: Vec<f32> = out.luminance().iter().copied().collect();
-    let undone = undone.filter(|undone| undone.len() == light.len());
-    let size = (out.height(), out.width());
+    let size = (picture.height(), picture.width());
     let known = measured.light.as_ref();
-    let sharp = sharpen_plane(&light, undone, size, &used.sharpening, known, progress)?;
-    if out.channels() == 1 {
-        if let Some(samples) = out.planes.as_slice_mut() {
-            samples.copy_from_slice(&sharp);
-        }
-    } else {
-        progress.advance(Stage::Finishing, 0, 1)?;
-        carry::carry(&mut out, &light, &sharp, carry::hue_floor(known));
+    let undone = undone.filter(|undone| undone.len() == size.0 * size.1 && undoes(used, known));
+    let sharp =
+        |light: &[f32]| sharpen_plane(light, undone, size, &used.sharpening, known, progress);
+    if picture.channels() == 1 {
+        let light: Vec<f32> = match undone {
+            Some(_) => Vec::new(),
+            None => picture.planes.iter().map(|v| finite(*v)).collect(),
+        };
+        let planes = Array3::from_shape_vec(picture.planes.raw_dim(), sharp(&light)?);
+        return Ok(planes.map_or_else(|_| clean(), |planes| Picture { planes }));
     }
+    let mut out = clean();
+    let light: Vec<f32> = out.luminance().iter().copied().collect();
+    let sharp = sharp(&light)?;
+    progress.advance(Stage::Finishing, 0, 1)?;
+    carry::carry(&mut out, &light, &sharp, carry::hue_floor(known));
     Ok(out)
+}
+
+/// Whether sharpening begins with undoing a blur, and nothing but what is left then counts.
+fn undoes(used: &FinishSettings, known: Option<&ChannelMeasure>) -> bool {
+    matches!(&used.sharpening, Sharpening::DetailScales(DetailSettings { undo: Some(_), .. }))
+        && known.is_some_and(|m| m.signal.is_some())
 }
 
 fn sharpen_plane(

@@ -7,8 +7,8 @@
 //! rounding; for another hold-back the share that passes is taken from block means, which is off by about
 //! one of 256 greys until it is worked out anew.
 
-use super::atrous::{MOST_SCALES, along_row, five, five_rows, smooth};
-use super::detail::{DetailSettings, Threshold, gaussian, passing};
+use super::atrous::{MOST_SCALES, along_row, five_rows, smooth};
+use super::detail::{DetailSettings, Threshold, gaussian, passing, squares};
 use super::noise::NoiseModel;
 use super::{FinishError, FinishSettings, Measured, Sharpening, carry, finite, wiener};
 use crate::halves::Region;
@@ -284,20 +284,12 @@ impl Blocks {
             |(line, energy), (row, ((detail, sums), held))| {
                 progress.check()?;
                 for y in self.rows(row) {
-                    let [a, b, c, d, e] = five_rows(fine, width, y, step);
-                    let [p, q, r, s, t] = five_rows(rest, width, y, step);
-                    let square = |v: f32, w: f32| (v - w) * (v - w);
-                    for x in 0..width {
-                        line[x] = five(
-                            square(a[x], p[x]),
-                            square(b[x], q[x]),
-                            square(c[x], r[x]),
-                            square(d[x], s[x]),
-                            square(e[x], t[x]),
-                        );
-                    }
+                    let (fine, rest) =
+                        (five_rows(fine, width, y, step), five_rows(rest, width, y, step));
+                    squares(fine, rest, line);
                     along_row(line, energy, step);
                     self.add(energy, sums);
+                    let (c, r) = (fine[2], rest[2]);
                     line.iter_mut().zip(c.iter().zip(r)).for_each(|(d, (c, r))| *d = c - r);
                     self.add(line, detail);
                     let passed = line.iter_mut().zip(energy.iter().zip(r));
