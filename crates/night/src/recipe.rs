@@ -125,6 +125,8 @@ impl Recipe {
         let fail = |words: String| Err(RecipeError::Range(words));
         check_keep(self.stack.keep).map_err(RecipeError::Range)?;
         check_scale(self.stack.scale).map_err(RecipeError::Range)?;
+        let (resampling, scale) = (self.stack.resampling, self.stack.scale);
+        stillwright_stacking::check_resampling(resampling, scale).map_err(RecipeError::Range)?;
         self.calibration.check().map_err(RecipeError::Range)?;
         if self.survey.sample_frames == 0 {
             return fail("survey: sample_frames is 0, expected at least 1".into());
@@ -257,6 +259,7 @@ mod tests {
         recipe.capture.bit_depth = Some(12);
         recipe.stack.keep = Keep::Percent(12.5);
         recipe.stack.scale = 1.5;
+        recipe.stack.resampling = stillwright_stacking::Resampling::Drizzle(0.75);
         recipe.export.formats = vec![Format::Png, Format::Tiff32];
         recipe.calibration.darks = vec![SavedPath::Text("dark \"of\" \u{fc}.ser".into())];
         recipe.calibration.flats = vec![SavedPath::Bytes(vec![47, 255, 46])];
@@ -330,6 +333,9 @@ mod tests {
             ("[stack]\nkeep = { percent = 0.0 }\n", &["keep is 0"]),
             ("[stack]\nkeep = { percent = nan }\n", &["keep is NaN"]),
             ("[stack]\nscale = 9.0\n", &["scale is 9"]),
+            ("[stack]\nresampling = { pixfrac = 1.5 }\n", &["pixfrac is 1.5", "0.1 to 1"]),
+            ("[stack]\nresampling = { pixfrac = nan }\n", &["pixfrac is NaN"]),
+            ("[stack]\nscale = 0.5\nresampling = { pixfrac = 0.5 }\n", &["at least 1"]),
             ("[capture]\nbit_depth = 17\n", &["bit_depth is 17"]),
             ("[survey]\nsample_frames = 0\n", &["sample_frames"]),
             ("[calibration]\ndark_flats = [\"d.ser\"]\n", &["no flats"]),

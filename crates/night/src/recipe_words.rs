@@ -94,6 +94,11 @@ pub(crate) const WORDS: &[Row] = &[
     ),
     setting("stack.scale", "Pixels of the still per pixel of the capture, 0.5 to 4."),
     setting(
+        "stack.resampling",
+        "How samples come to lie between pixels: \"interpolation\"; { pixfrac = 0.5 }, drizzle with drops of that\n\
+         share of a pixel's side (0.1 to 1); or \"auto\", drizzle where it shows more.",
+    ),
+    setting(
         "stack.pace",
         "\"quick\", or \"patient\": every frame is laid once more, on the stack itself and at full size.",
     ),

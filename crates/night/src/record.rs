@@ -12,8 +12,8 @@ use std::path::Path;
 use std::time::Instant;
 use stillwright_capture::Facts;
 use stillwright_seeing::{SceneKind, Survey};
-use stillwright_stacking::Stack;
 use stillwright_stacking::finish::{Finished, Measured, Optics};
+use stillwright_stacking::{Resampling, Stack, noise_ratio};
 
 /// Version of the record's form.
 pub const RECORD_VERSION: u32 = 1;
@@ -152,6 +152,13 @@ pub struct StackFacts {
     pub channels: usize,
     /// Pixels of the stack per pixel of the capture.
     pub scale: f32,
+    /// Side of the drops, share of a capture pixel's, where the frames were drizzled.
+    pub pixfrac: Option<f32>,
+    /// Agreement of two halves just below the finest pattern of the capture's pixels, -1 to 1, where it was to
+    /// decide whether the frames are drizzled.
+    pub agreement_at_nyquist: Option<f32>,
+    /// The noise of a large area over what `noise` would give for independent pixels.
+    pub noise_correlation: f32,
     /// Frames that each place was given, on average.
     pub frames_per_place: usize,
     /// Tiles that were aligned by themselves.
@@ -174,6 +181,9 @@ impl StackFacts {
             height: stack.picture.height(),
             channels: stack.picture.channels(),
             scale: stack.scale,
+            pixfrac: stack.pixfrac,
+            agreement_at_nyquist: stack.agreement_at_nyquist,
+            noise_correlation: noise_ratio(stack.pixfrac, stack.scale),
             frames_per_place: stack.frames_per_place,
             tiles: stack.tiles,
             channel_offsets_px: stack.channel_offsets_px,
@@ -296,6 +306,8 @@ pub fn resolved(
     resolved.capture.bit_depth = Some(facts.bit_depth);
     resolved.survey.scene = survey.scene;
     resolved.stack.keep = stillwright_stacking::Keep::Percent(stack.keep_percent);
+    resolved.stack.resampling =
+        stack.pixfrac.map_or(Resampling::Interpolation, Resampling::Drizzle);
     resolved.finish = finished.used.clone();
     resolved
 }

@@ -6,9 +6,10 @@
 
 use crate::blend::{BLEND, weight_row};
 use crate::credible::Expected;
+use crate::drizzle::{Drop, Sampler, fill_gaps};
 use crate::foreign::Foreign;
 use crate::halves::Region;
-use crate::resample::{BLOCK, Columns, Extent, Places, RowPlace, RowSums, lanczos};
+use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums};
 use crate::window::{PAD, STRIDE, Window};
 use ndarray::{Array3, ArrayViewMut3, Axis, Zip, s};
 use rayon::prelude::*;
@@ -39,8 +40,10 @@ pub struct Accumulator {
     weight_cells: CellGrid,
     /// Displacement of each channel against the middle one (dispersion by the air), px.
     channel_offsets: [(f32, f32); 3],
-    sums: [Array3<f32>; 2],
-    weights: [Array3<f32>; 2],
+    /// Samples fall as drops; without, they are interpolated.
+    drop: Option<Drop>,
+    pub(crate) sums: [Array3<f32>; 2],
+    pub(crate) weights: [Array3<f32>; 2],
     rejected: u64,
 }
 
@@ -64,10 +67,16 @@ impl Accumulator {
             origin: (0, 0),
             weight_cells,
             channel_offsets,
+            drop: None,
             sums: [Array3::zeros(shape), Array3::zeros(shape)],
             weights: [Array3::zeros(shape), Array3::zeros(shape)],
             rejected: 0,
         }
+    }
+
+    /// The same sums, of samples that fall as drops, if any.
+    pub fn of_drops(self, drop: Option<Drop>) -> Accumulator {
+        Accumulator { drop, ..self }
     }
 
     /// Empty sums of one part of the output only, at scale 1.
@@ -120,6 +129,7 @@ impl Accumulator {
             origin: self.origin,
             cells: self.weight_cells,
             offsets: self.channel_offsets,
+            drop: self.drop,
             expected,
         };
         let [sum_a, sum_b] = &mut self.sums;
@@ -175,6 +185,9 @@ impl Accumulator {
                 .and(&self.weights[1])
                 .par_for_each(|out, a, b, v, w| *out = ratio(a + b, v + w));
         }
+        if self.drop.is_some() {
+            fill_gaps(&mut planes);
+        }
         match fallback {
             Some(fallback) => Zip::from(&mut planes).and(&fallback.planes).par_for_each(|o, f| {
                 if o.is_nan() {
@@ -198,6 +211,7 @@ struct Setting<'a> {
     origin: (usize, usize),
     cells: CellGrid,
     offsets: [(f32, f32); 3],
+    drop: Option<Drop>,
     expected: Option<&'a Expected>,
 }
 
@@ -220,7 +234,7 @@ struct StripWork {
     /// Whether a row of the block has any weight.
     counts: [bool; STRIP_ROWS],
     window: Window,
-    columns: Box<Columns>,
+    sampler: Sampler,
     /// Samples of the rows of a piece, and which of them are foreign.
     samples: Vec<[f32; BLOCK]>,
     foreign: Foreign,
@@ -237,7 +251,7 @@ impl Default for StripWork {
             places: vec![Places::default(); STRIP_ROWS],
             counts: [false; STRIP_ROWS],
             window: Window::default(),
-            columns: Box::new([[0.0; 8]; BLOCK]),
+            sampler: Sampler::default(),
             samples: vec![[0.0; BLOCK]; STRIP_ROWS],
             foreign: Foreign::new(STRIP_ROWS),
         }
@@ -392,7 +406,7 @@ impl Setting<'_> {
                 for row in (0..rows).filter(|row| work.counts[*row]) {
                     let (places, samples) = (&mut work.places[row], &mut work.samples[row][..n]);
                     places.within(n, &work.window);
-                    lanczos(&work.window, places, &mut work.columns, samples);
+                    work.sampler.row(&work.window, places, self.drop, samples);
                     let credible = self.credible(channel, strip.first_row + row, &piece);
                     if let Some(credible) = credible {
                         work.foreign.note(row, (samples, &places.weight), credible);
@@ -411,7 +425,8 @@ impl Setting<'_> {
                 let mut target =
                     RowSums { sums, weights, credible: self.credible(channel, y, &piece) };
                 if let Layout::Bayer(order) = layout {
-                    refused += target.add_mosaic(&work.window, &work.places[row], order, channel);
+                    let (places, drop) = (&work.places[row], self.drop.unwrap_or(Drop::TENT));
+                    refused += target.add_mosaic(&work.window, places, (order, channel), drop);
                 } else {
                     target.add(&work.samples[row][..n], &work.places[row]);
                 }

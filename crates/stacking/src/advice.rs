@@ -161,7 +161,7 @@ fn correlation(a: &Picture, b: &Picture) -> Option<HalfCorrelation> {
 
 /// The part with the most structure, at most [`REGION_PX`] a side, a tenth of the picture away
 /// from the edges that drift bares where the picture is large enough.
-fn busiest_region(survey: &Survey, width: usize, height: usize) -> Region {
+pub(crate) fn busiest_region(survey: &Survey, width: usize, height: usize) -> Region {
     let cells = survey.cells;
     let side = |n: usize| n.min(REGION_PX);
     let (w, h) = (side(width), side(height));
@@ -185,7 +185,7 @@ fn busiest_region(survey: &Survey, width: usize, height: usize) -> Region {
 }
 
 /// Weights of the cells that touch `region`; 0 elsewhere.
-fn within(mut weights: Vec<f32>, worth: &Worth, region: &Region) -> Vec<f32> {
+pub(crate) fn within(mut weights: Vec<f32>, worth: &Worth, region: &Region) -> Vec<f32> {
     let cells = worth.cells;
     let touches = |at: usize, first: usize, len: usize| {
         (at + 2) * cells.cell_px > first && at * cells.cell_px < first + len + cells.cell_px

@@ -73,16 +73,26 @@ pub(crate) fn to_rgb(mut picture: Picture) -> Picture {
     picture
 }
 
+/// Noise of red, green and blue, each of which is a sum and difference of all three.
+fn noise_to_rgb(mut noise: Picture) -> Picture {
+    for mut pixel in noise.planes.lanes_mut(ndarray::Axis(0)) {
+        let all = pixel.iter().map(|v| v * v).sum::<f32>().sqrt();
+        pixel.fill(all);
+    }
+    noise
+}
+
 /// A stack of cyan, yellow and magenta as one of red, green and blue, laid back on one another where the air
 /// drew them apart. That could not be done before: each sample holds two primaries.
 pub(crate) fn stack_to_rgb(stack: Stack) -> Stack {
-    let Stack { picture, halves, scale, .. } = stack;
+    let Stack { picture, halves, noise, scale, .. } = stack;
     let picture = to_rgb(picture);
     let halves = halves.map(to_rgb);
     let offsets = channel_offsets(&picture);
     Stack {
         picture: laid_together(&picture, &offsets),
         halves: halves.map(|half| laid_together(&half, &offsets)),
+        noise: noise_to_rgb(noise),
         channel_offsets_px: offsets.map(|(x, y)| (x / scale, y / scale)),
         ..stack
     }

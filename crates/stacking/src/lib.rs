@@ -13,21 +13,28 @@ mod blend;
 mod cmy;
 mod coverage;
 mod credible;
+mod detail_map;
 mod dispersion;
+mod drizzle;
 pub mod finish;
 mod foreign;
 mod groundwork;
 pub mod halves;
 mod keep;
+mod noise_map;
 mod patient;
 mod reference;
 mod resample;
+mod sampling;
 mod stack;
 mod window;
 
 pub use advice::{KeepAdvice, Rung};
+pub use detail_map::{DetailMap, detail_map};
+pub use drizzle::{LEAST_PIXFRAC, Resampling, noise_ratio};
 pub use groundwork::Groundwork;
 pub use keep::kept_frames;
 pub use stack::{
-    Keep, Pace, Stack, StackError, StackSettings, Watcher, groundwork, stack, stack_on, warp_fields,
+    Keep, Pace, Stack, StackError, StackSettings, Watcher, check_resampling, groundwork, stack,
+    stack_on, warp_fields,
 };

@@ -1,5 +1,6 @@
 //! Samples between pixels: where each output pixel lies in a frame, and what stands there.
 
+use crate::drizzle::Drop;
 use crate::window::{STRIDE, Window};
 use multiversion::multiversion;
 use std::sync::OnceLock;
@@ -106,6 +107,11 @@ impl Places {
     /// which must hold them all.
     pub fn within(&mut self, n: usize, window: &Window) {
         corners(self, n, (window.left + 2) as f32, (window.top + 2) as f32);
+    }
+
+    /// Where in the window the first of the 6 x 6 samples around each place stands.
+    pub fn corners(&self) -> &[u32; BLOCK] {
+        &self.corner
     }
 }
 
@@ -278,6 +284,12 @@ fn kernels() -> &'static [[f32; 8]; PHASES + 1] {
     })
 }
 
+/// Mean over all phases of the sum of squared taps along one axis: what is left of the variance of independent samples.
+pub fn mean_square_of_taps() -> f32 {
+    let squares = |taps: &[f32; 8]| taps.iter().map(|t| t * t).sum::<f32>();
+    kernels()[..PHASES].iter().map(squares).sum::<f32>() / PHASES as f32
+}
+
 /// Samples that one place touches: six rows, the last of eight samples.
 const TOUCHED: usize = 5 * STRIDE + 8;
 
@@ -349,14 +361,14 @@ impl RowSums<'_> {
     }
 
     /// Add one colour of a mosaic from that colour's own samples: the up to four raw samples
-    /// around the place, those of this colour, each weighted by its nearness (a tent of 1 px on
-    /// each side). Over many frames that wander, every place is covered.
+    /// around the place, those of this colour, each weighted by what it shares with the place's pixel
+    /// (`drop`). Over many frames that wander, every place is covered.
     pub fn add_mosaic(
         &mut self,
         window: &Window,
         places: &Places,
-        order: BayerOrder,
-        channel: usize,
+        (order, channel): (BayerOrder, usize),
+        drop: Drop,
     ) -> u64 {
         let n = self.sums.len().min(self.weights.len()).min(BLOCK);
         let mut refused = 0;
@@ -370,14 +382,16 @@ impl RowSums<'_> {
             let (fx, fy) = (u - i as f32, v - j as f32);
             let corner =
                 (j as isize - window.top) as usize * STRIDE + (i as isize - window.left) as usize;
+            let (left, right) = (drop.share(fx), drop.share(1.0 - fx));
+            let (above, below) = (drop.even * drop.share(fy), drop.even * drop.share(1.0 - fy));
             let near = [
-                (0, 0, (1.0 - fx) * (1.0 - fy)),
-                (1, 0, fx * (1.0 - fy)),
-                (0, 1, (1.0 - fx) * fy),
-                (1, 1, fx * fy),
+                (0, 0, left * above),
+                (1, 0, right * above),
+                (0, 1, left * below),
+                (1, 1, right * below),
             ];
             for (dx, dy, nearness) in near {
-                if order.channel_at(i + dx, j + dy) != channel {
+                if nearness == 0.0 || order.channel_at(i + dx, j + dy) != channel {
                     continue;
                 }
                 let sample = window.values[corner + dy * STRIDE + dx];

@@ -6,12 +6,15 @@ use crate::align::{Bench, Chosen};
 use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
 use crate::coverage::covered;
 use crate::credible::{Expected, enlarged};
+use crate::drizzle::{Drop, LEAST_PIXFRAC, Resampling, usual_pixfrac};
 use crate::groundwork::Groundwork;
 use crate::halves::Region;
 use crate::keep::{Worth, kept_frames};
+use crate::noise_map::noise_map;
 use crate::patient::Again;
+use crate::sampling::Sampling;
 use serde::{Deserialize, Serialize};
-use stillwright_picture::{Cancelled, FrameSource, Picture, Progress, Shift, Stage};
+use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::Field;
 use stillwright_seeing::ripple::Aligner;
@@ -46,6 +49,8 @@ pub struct StackSettings {
     pub keep: Keep,
     /// Output pixels per capture pixel, 0.5 to 4.
     pub scale: f32,
+    /// How samples come to lie between pixels.
+    pub resampling: Resampling,
     /// How much time a frame is given.
     pub pace: Pace,
     /// Side of the tiles that are aligned by themselves, px of the capture; 0 decides from the
@@ -60,6 +65,7 @@ impl Default for StackSettings {
         StackSettings {
             keep: Keep::Auto,
             scale: 1.0,
+            resampling: Resampling::Auto,
             pace: Pace::Quick,
             tile_px: 0,
             reject_outliers: true,
@@ -76,6 +82,9 @@ pub struct Stack {
     pub covered: Region,
     /// Two stacks of one half of the kept frames each: they share no frame.
     pub halves: [Picture; 2],
+    /// Standard deviation of each sample, from what the halves differ by near it and what was added there; not a number
+    /// where nothing was. Neighbours are alike ([`crate::noise_ratio`]).
+    pub noise: Picture,
     /// The keep that was used, percent.
     pub keep_percent: f32,
     /// Why that keep, where it was left to the program.
@@ -88,6 +97,11 @@ pub struct Stack {
     pub tiles: usize,
     /// Output pixels per capture pixel.
     pub scale: f32,
+    /// Side of the drops, share of a capture pixel's, where the frames were drizzled.
+    pub pixfrac: Option<f32>,
+    /// Agreement of two halves of the kept frames, stacked at the capture's scale, just below half a cycle per px of the
+    /// capture, -1 to 1; where it decided whether the frames were drizzled.
+    pub agreement_at_nyquist: Option<f32>,
     /// Displacement of red and blue against green that was undone, px (x, y each); zeros for
     /// one channel.
     pub channel_offsets_px: [(f32, f32); 3],
@@ -209,9 +223,26 @@ fn stack_colours(
         }
     };
     let chosen = choose(&worth, percent);
+    let per_place = kept_frames(worth.frames.len(), percent);
+    let sampled = match settings.resampling {
+        Resampling::Auto if settings.scale > 1.0 => {
+            let on = (aligner, ground.expected.as_ref());
+            Sampling::of(&bench, &worth, &chosen, on, offsets, progress)?
+        }
+        _ => None,
+    };
+    let pixfrac = match settings.resampling {
+        Resampling::Drizzle(pixfrac) => Some(pixfrac),
+        Resampling::Auto if sampled.as_ref().is_some_and(Sampling::is_coarse) => {
+            let share = if matches!(format.layout, Layout::Bayer(_)) { 0.25 } else { 1.0 };
+            Some(usual_pixfrac(settings.scale, share, per_place))
+        }
+        _ => None,
+    };
     let size = (format.width, format.height);
-    let empty = |scale: f32| [Accumulator::new(channels, size, scale, worth.cells, offsets)];
-    let mut sums = empty(settings.scale);
+    let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
+    let drop = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
+    let mut sums = [empty(settings.scale).of_drops(drop)];
     // What is credible was worked out px by px: other scales take it from the nearest px.
     let scaled = match &ground.expected {
         Some(expected) if settings.scale != 1.0 => {
@@ -230,7 +261,7 @@ fn stack_colours(
     }
     let watched = Watched { bench: &bench, chosen: &chosen, aligner, progress, watcher };
     if settings.pace == Pace::Patient {
-        let mut first = empty(1.0);
+        let mut first = [empty(1.0)];
         let twice = 2 * frames;
         let expected = ground.expected.as_ref();
         lost.extend(watched.add(expected, &mut first, twice, &ground.picture)?);
@@ -249,16 +280,21 @@ fn stack_colours(
     let picture = sums.whole(Some(&fallback));
     progress.check()?;
     let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
+    progress.check()?;
+    let noise = noise_map(&sums, &picture, &survey.noise, settings.scale);
     Ok(Stack {
         covered: covered(&shifts, sums.size(), settings.scale),
         picture,
         halves,
+        noise,
         keep_percent: percent,
         advice,
         frames_used: frames,
-        frames_per_place: kept_frames(worth.frames.len(), percent),
+        frames_per_place: per_place,
         tiles: aligner.tiles(),
         scale: settings.scale,
+        pixfrac,
+        agreement_at_nyquist: sampled.map(|sampled| sampled.agreement as f32),
         channel_offsets_px: offsets,
         samples_refused: sums.refused(),
         frames_lost: lost,
@@ -284,6 +320,24 @@ pub fn warp_fields(
     Ok(bench.fields(indices, &ground.aligner, progress)?)
 }
 
+/// Whether a resampling goes with a scale.
+///
+/// # Errors
+/// A sentence with the value found, what was expected and what to do.
+pub fn check_resampling(resampling: Resampling, scale: f32) -> Result<(), String> {
+    let Resampling::Drizzle(pixfrac) = resampling else { return Ok(()) };
+    if !(LEAST_PIXFRAC..=1.0).contains(&pixfrac) {
+        return Err(format!("pixfrac is {pixfrac}, expected {LEAST_PIXFRAC} to 1, auto or off"));
+    }
+    if scale < 1.0 {
+        return Err(format!(
+            "pixfrac is {pixfrac} and scale is {scale}: drops need an output as fine as the capture; \
+             expected a scale of at least 1, or a pixfrac of auto or off"
+        ));
+    }
+    Ok(())
+}
+
 fn check(settings: &StackSettings) -> Result<(), StackError> {
     if let Keep::Percent(p) = settings.keep
         && !(p > 0.0 && p <= 100.0)
@@ -298,7 +352,7 @@ fn check(settings: &StackSettings) -> Result<(), StackError> {
             settings.scale
         )));
     }
-    Ok(())
+    check_resampling(settings.resampling, settings.scale).map_err(StackError::Setting)
 }
 
 /// Frames that are laid on an aligner while somebody may look on.

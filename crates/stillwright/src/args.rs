@@ -9,7 +9,7 @@ use stillwright_night::capture::{ByteOrder, Justification, Overrides};
 use stillwright_night::export::Format;
 use stillwright_night::picture::Layout;
 use stillwright_night::recipe::{check_keep, check_scale};
-use stillwright_night::stacking::Keep;
+use stillwright_night::stacking::{Keep, Resampling, check_resampling};
 
 /// Turns a night's telescope video captures into sharp, measured stills.
 #[derive(Debug, Parser)]
@@ -274,6 +274,11 @@ pub struct StillArgs {
     /// Pixels of the still per pixel of the capture, 0.5 to 4.
     #[arg(long, value_name = "X", value_parser = scale, allow_negative_numbers = true)]
     pub scale: Option<f32>,
+    /// Drizzle: let each sample fall as a drop of this share of a pixel's side (0.1 to 1; 0.5 is usual), which shows detail
+    /// finer than the capture's pixels where these are coarse, frames are many, and --scale is 1.5 or more; off for
+    /// interpolation; auto, as without this option, drizzles where that shows more.
+    #[arg(long, value_name = "SHARE, auto or off", value_parser = pixfrac, allow_negative_numbers = true)]
+    pub pixfrac: Option<Resampling>,
     /// Further formats of the still: tiff32, png, jpeg, fits.
     #[arg(long, value_name = "FORMAT", value_delimiter = ',', value_parser = format)]
     pub format: Vec<Format>,
@@ -315,6 +320,19 @@ fn keep(text: &str) -> Result<Keep, String> {
 fn scale(text: &str) -> Result<f32, String> {
     let scale = text.parse().map_err(|_| "expected a number from 0.5 to 4".to_string())?;
     check_scale(scale).map(|()| scale)
+}
+
+fn pixfrac(text: &str) -> Result<Resampling, String> {
+    match text.to_ascii_lowercase().as_str() {
+        "auto" => Ok(Resampling::Auto),
+        "off" => Ok(Resampling::Interpolation),
+        number => {
+            let share = number.parse().map_err(|_| "expected a number from 0.1 to 1, auto or off")?;
+            let resampling = Resampling::Drizzle(share);
+            // Whether it goes with the scale is looked at when both are known.
+            check_resampling(resampling, 1.0).map(|()| resampling)
+        }
+    }
 }
 
 fn format(text: &str) -> Result<Format, String> {
@@ -367,6 +385,11 @@ mod tests {
             assert_eq!(keep(text).ok(), expected, "{text}");
         }
         assert!(scale("1.5").is_ok());
+        assert_eq!(pixfrac("0.5"), Ok(Resampling::Drizzle(0.5)));
+        assert_eq!(pixfrac("Off"), Ok(Resampling::Interpolation));
+        for text in ["0", "0.05", "1.1", "nan", "-1", "x", ""] {
+            assert!(pixfrac(text).is_err(), "{text}");
+        }
         for text in ["0", "0.49", "4.01", "nan", "-1", "x"] {
             assert!(scale(text).is_err(), "{text}");
         }

@@ -14,7 +14,7 @@ use stillwright_night::files::plan_each;
 use stillwright_night::picture::Progress;
 use stillwright_night::record::Record;
 use stillwright_night::sequence::distinct;
-use stillwright_night::stacking::Pace;
+use stillwright_night::stacking::{Pace, check_resampling};
 use stillwright_night::still::{StillDone, make_still_with};
 
 /// Longest recipe that is read, bytes: a hundred times the longest sensible one.
@@ -29,6 +29,8 @@ struct StillLine<'a> {
     record: String,
     others: Vec<String>,
     keep_percent: f32,
+    scale: f32,
+    pixfrac: Option<f32>,
     frames: usize,
     frames_used: usize,
     reference_frame: usize,
@@ -58,6 +60,11 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
     }
     recipe.stack.keep = args.keep.unwrap_or(recipe.stack.keep);
     recipe.stack.scale = args.scale.unwrap_or(recipe.stack.scale);
+    recipe.stack.resampling = args.pixfrac.unwrap_or(recipe.stack.resampling);
+    if let Err(words) = check_resampling(recipe.stack.resampling, recipe.stack.scale) {
+        say::error(&words);
+        return Ok(Status::Usage);
+    }
     if args.patient {
         recipe.stack.pace = Pace::Patient;
     }
@@ -112,6 +119,8 @@ fn tell(done: &StillDone, json: bool, results: &mut Results) {
             record: files.record.display().to_string(),
             others: files.others.iter().map(|(_, path)| path.display().to_string()).collect(),
             keep_percent: record.keep_percent,
+            scale: record.stack.scale,
+            pixfrac: record.stack.pixfrac,
             frames: record.found.frames,
             frames_used: record.frames_used,
             reference_frame: record.reference_frame,
@@ -148,6 +157,9 @@ pub fn in_words(done: &StillDone) -> String {
         counted(record.frames_used, "frame"),
         say::seconds(record.seconds)
     ));
+    if let Some(pixfrac) = record.stack.pixfrac {
+        lines.push(format!("  Drizzled, drops of {pixfrac:.2} of a pixel's side."));
+    }
     lines.push(format!("  {}", detail_in_words(record)));
     for done in calibration_in_words(record) {
         lines.push(format!("  Calibrated: {done}."));

@@ -120,7 +120,7 @@ pub(crate) fn read_survey(bytes: &[u8]) -> Option<Survey> {
 
 pub(crate) fn write_stack(stack: &Stack) -> Vec<u8> {
     let mut w = Writer::default();
-    for picture in [&stack.picture, &stack.halves[0], &stack.halves[1]] {
+    for picture in [&stack.picture, &stack.halves[0], &stack.halves[1], &stack.noise] {
         w.counts(&[picture.channels(), picture.height(), picture.width()]);
         w.floats(picture.planes.iter());
     }
@@ -137,6 +137,9 @@ pub(crate) fn write_stack(stack: &Stack) -> Vec<u8> {
     }
     w.counts(&[stack.frames_used, stack.frames_per_place, stack.tiles]);
     w.float(stack.scale);
+    for known in [stack.pixfrac, stack.agreement_at_nyquist] {
+        w.float(known.unwrap_or(f32::NAN));
+    }
     for (x, y) in stack.channel_offsets_px {
         w.float(x);
         w.float(y);
@@ -153,7 +156,7 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
         let planes = Array3::from_shape_vec((channels, height, width), r.floats()?).ok()?;
         Some(Picture { planes })
     };
-    let (whole, halves) = (picture()?, [picture()?, picture()?]);
+    let (whole, halves, noise) = (picture()?, [picture()?, picture()?], picture()?);
     let [left, top, width, height] = r.counts()?.try_into().ok()?;
     let covered = Region { left, top, width, height };
     let keep_percent = r.float()?;
@@ -167,16 +170,19 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
     let advice = advised.then_some(KeepAdvice { percent, ladder });
     let [frames_used, frames_per_place, tiles] = r.counts()?.try_into().ok()?;
     let scale = r.float()?;
+    let known = |value: f32| Some(value).filter(|value| value.is_finite());
+    let (pixfrac, agreement_at_nyquist) = (known(r.float()?), known(r.float()?));
     let mut channel_offsets_px = [(0.0, 0.0); 3];
     for offset in &mut channel_offsets_px {
         *offset = (r.float()?, r.float()?);
     }
     let samples_refused = r.count()? as u64;
     let frames_lost = r.counts()?;
-    let alike = halves.iter().all(|half| half.planes.raw_dim() == whole.planes.raw_dim());
+    let alike = halves.iter().chain([&noise]).all(|half| half.planes.raw_dim() == whole.planes.raw_dim());
     (alike && r.is_empty()).then_some(Stack {
         picture: whole,
         halves,
+        noise,
         covered,
         keep_percent,
         advice,
@@ -184,6 +190,8 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
         frames_per_place,
         tiles,
         scale,
+        pixfrac,
+        agreement_at_nyquist,
         channel_offsets_px,
         samples_refused,
         frames_lost,

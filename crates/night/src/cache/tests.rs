@@ -52,6 +52,8 @@ fn stack() -> Stack {
         frames_per_place: 3,
         tiles: 9,
         scale: 1.5,
+        pixfrac: Some(0.7),
+        agreement_at_nyquist: None,
         channel_offsets_px: [(0.1, 0.2), (0.0, 0.0), (-0.3, 1.4)],
         samples_refused: 11,
         frames_lost: vec![4, 6],

@@ -14,7 +14,7 @@ use stillwright_capture::Overrides;
 use stillwright_seeing::SceneKind;
 use stillwright_stacking::finish::{Bend, Colour, DetailScale, Optics, Point, Sharpening};
 use stillwright_stacking::halves::Region;
-use stillwright_stacking::{Keep, Pace};
+use stillwright_stacking::{Keep, Pace, Resampling};
 
 /// One wish. Sending one never waits: what takes time happens on job threads.
 #[derive(Clone, Debug)]
@@ -180,6 +180,8 @@ pub enum Setting {
     Keep(Keep),
     /// Pixels of the still per pixel of the capture, 0.5 to 4.
     Scale(f32),
+    /// How samples come to lie between pixels.
+    Resampling(Resampling),
     /// How much time a frame is given.
     Pace(Pace),
     /// Side of the tiles, px; 0 decides.

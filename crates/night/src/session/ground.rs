@@ -7,7 +7,9 @@ use crate::jobs::Job;
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, PoisonError};
 use stillwright_seeing::Survey;
-use stillwright_stacking::{Groundwork, Keep, Pace, StackError, StackSettings, groundwork};
+use stillwright_stacking::{
+    Groundwork, Keep, Pace, Resampling, StackError, StackSettings, groundwork,
+};
 
 /// One reference at most: it takes as much memory as some ten frames.
 #[derive(Debug, Default)]
@@ -52,7 +54,7 @@ impl Stacking {
 
 /// `key` with what a reference does not depend on set to one value.
 fn whatever_the_keep(key: &StackKey) -> StackKey {
-    let stack =
-        StackSettings { keep: Keep::Auto, scale: 1.0, pace: Pace::Quick, ..key.stack.clone() };
+    let (keep, pace, resampling) = (Keep::Auto, Pace::Quick, Resampling::Auto);
+    let stack = StackSettings { keep, scale: 1.0, pace, resampling, ..key.stack.clone() };
     StackKey { stack, ..key.clone() }
 }

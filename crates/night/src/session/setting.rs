@@ -10,6 +10,7 @@ impl Setting {
         match self.clone() {
             Setting::Keep(keep) => recipe.stack.keep = keep,
             Setting::Scale(scale) => recipe.stack.scale = scale,
+            Setting::Resampling(resampling) => recipe.stack.resampling = resampling,
             Setting::Pace(pace) => recipe.stack.pace = pace,
             Setting::TilePx(tile_px) => recipe.stack.tile_px = tile_px,
             Setting::RejectOutliers(reject) => recipe.stack.reject_outliers = reject,
@@ -40,6 +41,7 @@ impl Setting {
         let words = match self {
             Setting::Keep(_) => "keep",
             Setting::Scale(_) => "scale",
+            Setting::Resampling(_) => "drops",
             Setting::Pace(_) => "pace",
             Setting::TilePx(_) => "tiles",
             Setting::RejectOutliers(_) => "leaving out of what one frame alone shows",

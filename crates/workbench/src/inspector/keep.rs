@@ -6,7 +6,7 @@ use crate::slider::Scale;
 use crate::words;
 use egui::Ui;
 use stillwright_night::session::{Entry, Setting};
-use stillwright_night::stacking::{Keep, Pace};
+use stillwright_night::stacking::{Keep, Pace, Resampling};
 
 pub fn words(entry: &Entry) -> String {
     match entry.recipe.stack.keep {
@@ -59,6 +59,10 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             words::count(stack.frames_per_place as u64)
         );
         fact(ui, tokens, "Frames used", &frames, tip);
+        if let Some(pixfrac) = stack.pixfrac {
+            let tip = "Each sample fell as a drop of this share of a pixel's side: what lies beyond the capture's own pixels comes from many frames.";
+            fact(ui, tokens, "Drizzled", &format!("drops of {pixfrac:.2} px"), tip);
+        }
     }
     if let Some(measures) = &entry.measures
         && let Some(words) = crate::lightbox::detail_words(&measures.resolution)
@@ -97,6 +101,25 @@ fn stacking(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let tip = "Pixels of the still for each pixel of the capture, along a side. Worth it where the sampling is coarse and frames are many.";
     if let Some(scale) = choice(ui, tokens, "Size of the still", tip, stack.scale, &scales) {
         bench.desk.change(entry.id, Setting::Scale(scale), true);
+    }
+    let mut ways = vec![
+        (Resampling::Auto, "as it shows more"),
+        (Resampling::Interpolation, "interpolation"),
+        (Resampling::Drizzle(0.4), "drops of 0.4 px"),
+        (Resampling::Drizzle(0.5), "drops of 0.5 px"),
+        (Resampling::Drizzle(0.7), "drops of 0.7 px"),
+        (Resampling::Drizzle(1.0), "drops of 1 px"),
+    ];
+    let own = match stack.resampling {
+        Resampling::Drizzle(pixfrac) => format!("drops of {pixfrac} px"),
+        _ => String::new(),
+    };
+    if ways.iter().all(|(way, _)| *way != stack.resampling) {
+        ways.push((stack.resampling, &own));
+    }
+    let tip = "How samples come to lie between pixels. Drops (drizzle) show detail finer than the capture's pixels where these are coarse and the still is larger; a small drop shows more and leaves more noise.";
+    if let Some(way) = choice(ui, tokens, "Between pixels", tip, stack.resampling, &ways) {
+        bench.desk.change(entry.id, Setting::Resampling(way), true);
     }
     let mut reject = stack.reject_outliers;
     let tip = "Takes out what a single frame shows at a place and no other does: a satellite, a bird, a cosmic ray.";
