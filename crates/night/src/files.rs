@@ -3,6 +3,8 @@
 use crate::atomic::{Existing, WriteError, folder_of};
 use crate::error::NightError;
 use crate::export::Format;
+use crate::maps::MapFiles;
+use crate::recipe::ExportSettings;
 use crate::sequence::{Members, no_sequence};
 use crate::video;
 use std::fs::{self, File};
@@ -101,6 +103,8 @@ pub struct StillFiles {
     pub record: PathBuf,
     /// The still in further formats.
     pub others: Vec<(Format, PathBuf)>,
+    /// Maps of the stack's noise and detail, where they are wanted.
+    pub maps: Option<MapFiles>,
     /// Whether existing files may be replaced.
     pub existing: Existing,
 }
@@ -136,14 +140,26 @@ impl StillFiles {
             stack: named(".stack.fits"),
             record: named(".record.json"),
             others,
+            maps: None,
             existing,
         }
+    }
+
+    /// The same files, and maps of the stack beside them where these are wanted.
+    #[must_use]
+    pub fn with_maps(self, wanted: bool) -> StillFiles {
+        // `NAME.stack.fits` has the name to go by.
+        let named = |what: &str| self.stack.with_extension("").with_extension(what);
+        let maps = MapFiles { noise: named("noise.fits"), detail: named("detail.fits") };
+        StillFiles { maps: wanted.then_some(maps), ..self }
     }
 
     /// Every file, in the order in which they appear.
     pub fn all(&self) -> impl Iterator<Item = &Path> {
         let others = self.others.iter().map(|(_, path)| path.as_path());
-        [self.stack.as_path(), &self.still].into_iter().chain(others).chain([self.record.as_path()])
+        let maps = self.maps.iter().flat_map(|maps| [maps.noise.as_path(), &maps.detail]);
+        let first = [self.stack.as_path(), &self.still];
+        first.into_iter().chain(others).chain(maps).chain([self.record.as_path()])
     }
 
     /// Refuse, before any work is done, what could not be written afterwards.
@@ -174,13 +190,14 @@ pub fn plan_stills(
     formats: &[Format],
     existing: Existing,
 ) -> Vec<Result<StillFiles, NightError>> {
-    let wanted: Vec<_> = captures.iter().map(|path| (path.clone(), formats.to_vec())).collect();
+    let export = ExportSettings { formats: formats.to_vec(), ..ExportSettings::default() };
+    let wanted: Vec<_> = captures.iter().map(|path| (path.clone(), export.clone())).collect();
     plan_each(&wanted, captures, out, existing)
 }
 
-/// [`plan_stills`] with formats of its own for each capture; none of `captures` is ever replaced.
+/// [`plan_stills`] with what is to be written of each capture; none of `captures` is ever replaced.
 pub fn plan_each(
-    wanted: &[(PathBuf, Vec<Format>)],
+    wanted: &[(PathBuf, ExportSettings)],
     captures: &[PathBuf],
     out: Option<&Path>,
     existing: Existing,
@@ -188,8 +205,9 @@ pub fn plan_each(
     let mut taken: Vec<(PathBuf, &Path)> = Vec::new();
     wanted
         .iter()
-        .map(|(capture, formats)| {
-            let files = StillFiles::plan(capture, out, formats, existing);
+        .map(|(capture, export)| {
+            let files = StillFiles::plan(capture, out, &export.formats, existing);
+            let files = files.with_maps(export.maps);
             if let Some((_, first)) = taken.iter().find(|(still, _)| *still == files.still) {
                 let (first, path) = (first.to_path_buf(), capture.clone());
                 return Err(NightError::SameName { first, path });
@@ -229,6 +247,11 @@ mod tests {
         assert_eq!(files.record, Path::new("DIR/IN.record.json"));
         assert_eq!(files.others, [(Format::Png, PathBuf::from("DIR/IN.still.png"))]);
         assert_eq!(files.all().count(), 4);
+        let maps = files.with_maps(true);
+        let names: Vec<_> = maps.all().filter_map(Path::file_name).collect();
+        assert_eq!(names[3..5], ["IN.noise.fits", "IN.detail.fits"]);
+        let named = plan("night/a.b.ser", None).with_maps(true).maps.unwrap();
+        assert_eq!(named.noise, Path::new("night/stills/a.b.noise.fits"));
         let files = plan("night/a.b.ser", None);
         assert_eq!(files.still, Path::new("night/stills/a.b.still.tif"));
         assert_eq!(plan("x.ser", None).still, Path::new("./stills/x.still.tif"));

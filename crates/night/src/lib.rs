@@ -28,6 +28,7 @@ pub mod inspect;
 pub mod jobs;
 pub mod judge;
 mod leftovers;
+pub mod maps;
 pub mod memory;
 pub mod preferences;
 pub mod pyramid;

@@ -67,6 +67,8 @@ impl Default for Recipe {
 pub struct ExportSettings {
     /// Further formats of the still.
     pub formats: Vec<Format>,
+    /// Maps of the stack's noise and detail, FITS.
+    pub maps: bool,
     /// Words of the person's own that travel inside every picture.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub caption: Option<String>,

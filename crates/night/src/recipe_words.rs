@@ -130,6 +130,10 @@ pub(crate) const WORDS: &[Row] = &[
     setting("finish.colour.saturation", "0 is grey, 1 as it is, at most 5."),
     section("export", "What is written beside the 16-bit TIFF, the stack and the record."),
     setting("export.formats", "Further formats of the still: tiff32, png, jpeg, fits."),
+    setting(
+        "export.maps",
+        "Maps beside the stack, FITS: the noise of each sample, and the finest detail place by place.",
+    ),
     unset(
         "export.caption",
         "\"third night with the new camera\"",

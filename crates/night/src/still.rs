@@ -8,6 +8,7 @@ use crate::error::NightError;
 use crate::export::{Caption, ExportError, Format, write_picture};
 use crate::files::{StillFiles, open_capture_watched};
 use crate::hash::{Fingerprint, Fingerprinting};
+use crate::maps::{self, MapFiles, maps};
 use crate::recipe::Recipe;
 use crate::record::{
     Found, Input, Output, PROGRAM, RECORD_VERSION, Record, Resolution, StackFacts, Stopwatch,
@@ -196,6 +197,14 @@ pub fn write_still(
         staged.push(stage_picture(target, files, format, picture, &caption)?);
         progress.advance(Stage::Writing, 0, 1)?;
     }
+    if let Some(targets) = &files.maps {
+        for map in maps(targets, stack, progress)? {
+            let (content, values) = (map.content.to_string(), map.values);
+            let caption = Caption { content, values, ..caption.clone() };
+            staged.push(stage_picture(&map.path, files, Format::Fits, &map.picture, &caption)?);
+            progress.advance(Stage::Writing, 0, 1)?;
+        }
+    }
     watch.lap("writing");
 
     let record = Record {
@@ -311,6 +320,10 @@ fn outputs(files: &StillFiles) -> Vec<Output> {
     ];
     for (format, path) in &files.others {
         all.push(output(path, &format!("the finished still, {}", format.facts().words)));
+    }
+    if let Some(MapFiles { noise, detail }) = &files.maps {
+        all.push(output(noise, &format!("{}, 32-bit float FITS", maps::NOISE)));
+        all.push(output(detail, &format!("{}, 32-bit float FITS", maps::DETAIL)));
     }
     all.push(output(&files.record, "this record"));
     all

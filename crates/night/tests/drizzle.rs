@@ -3,7 +3,9 @@
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 use ndarray::{Array2, ArrayView2};
-use stillwright_night::judge::{JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error};
+use stillwright_night::judge::{
+    JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error,
+};
 use stillwright_night::picture::{
     BayerOrder, FrameError, FrameFormat, FrameSource, Layout, RawFrame, SampleType, Samples, Silent,
 };
@@ -111,7 +113,13 @@ impl Coarse {
 /// A plane enlarged to the simulation's grid by a windowed sinc of twelve taps, which hardly fails
 /// what the plane's own pixels hold.
 fn enlarged(plane: ArrayView2<'_, f32>) -> Array2<f32> {
-    let sinc = |t: f64| if t.abs() < 1e-9 { 1.0 } else { (std::f64::consts::PI * t).sin() / (std::f64::consts::PI * t) };
+    let sinc = |t: f64| {
+        if t.abs() < 1e-9 {
+            1.0
+        } else {
+            (std::f64::consts::PI * t).sin() / (std::f64::consts::PI * t)
+        }
+    };
     let tap = |t: f64| if t.abs() < 6.0 { sinc(t) * sinc(t / 6.0) } else { 0.0 };
     let (rows, columns) = plane.dim();
     let along = |i: usize, n: usize| {
@@ -174,7 +182,10 @@ fn drops_help_the_colours_of_a_coarse_mosaic_most() {
     for channel in 0..3 {
         let [two, drops] = [&two, &drops].map(|s| coarse.held(s.picture.plane(channel)));
         let beyond = (beyond(&two), beyond(&drops));
-        println!("channel {channel}: error {:.4} interpolated, {:.4} drizzled; beyond {beyond:?}", two.error, drops.error);
+        println!(
+            "channel {channel}: error {:.4} interpolated, {:.4} drizzled; beyond {beyond:?}",
+            two.error, drops.error
+        );
         assert!(drops.error < 0.88 * two.error && beyond.1 > 1.2 * beyond.0);
     }
 }
@@ -185,7 +196,10 @@ fn interpolation_is_kept_where_drops_show_nothing_more() {
     for (seed, d_over_r0, sampling) in [(43, 6.0, 0.53), (44, 2.5, 1.25)] {
         let coarse = Coarse::new(seed, d_over_r0, sampling, 60, Layout::Mono);
         let stack = coarse.stacked(2.0, Resampling::Auto, 30.0);
-        println!("D/r0 {d_over_r0}, sampling {sampling}: agreement {:?}", stack.agreement_at_nyquist);
+        println!(
+            "D/r0 {d_over_r0}, sampling {sampling}: agreement {:?}",
+            stack.agreement_at_nyquist
+        );
         assert!(stack.pixfrac.is_none() && stack.agreement_at_nyquist.is_some());
     }
 }

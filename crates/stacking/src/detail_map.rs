@@ -206,7 +206,9 @@ mod tests {
                 let mean = f64::from(values.iter().sum::<f32>()) / values.len() as f64;
                 let off = values.iter().map(|v| (f64::from(*v) / whole - 1.0).powi(2));
                 let rms = (off.sum::<f64>() / values.len() as f64).sqrt();
-                println!("seed {seed}: {whole:.2} px by the whole half, {mean:.2} by windows, {rms:.3} rms");
+                println!(
+                    "seed {seed}: {whole:.2} px by the whole half, {mean:.2} by windows, {rms:.3} rms"
+                );
                 assert!((mean / whole - 1.0).abs() < 0.15 && rms < 0.2, "{mean} {whole} {rms}");
                 found.push(mean);
             }

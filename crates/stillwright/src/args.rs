@@ -282,6 +282,9 @@ pub struct StillArgs {
     /// Further formats of the still: tiff32, png, jpeg, fits.
     #[arg(long, value_name = "FORMAT", value_delimiter = ',', value_parser = format)]
     pub format: Vec<Format>,
+    /// Write maps of the stack beside it, FITS: the noise of each sample, and the finest detail place by place.
+    #[arg(long)]
+    pub maps: bool,
     /// Replace results that are there already.
     #[arg(long)]
     pub overwrite: bool,
@@ -327,7 +330,8 @@ fn pixfrac(text: &str) -> Result<Resampling, String> {
         "auto" => Ok(Resampling::Auto),
         "off" => Ok(Resampling::Interpolation),
         number => {
-            let share = number.parse().map_err(|_| "expected a number from 0.1 to 1, auto or off")?;
+            let share =
+                number.parse().map_err(|_| "expected a number from 0.1 to 1, auto or off")?;
             let resampling = Resampling::Drizzle(share);
             // Whether it goes with the scale is looked at when both are known.
             check_resampling(resampling, 1.0).map(|()| resampling)

@@ -28,6 +28,8 @@ struct StillLine<'a> {
     stack: String,
     record: String,
     others: Vec<String>,
+    noise_map: Option<String>,
+    detail_map: Option<String>,
     keep_percent: f32,
     scale: f32,
     pixfrac: Option<f32>,
@@ -69,16 +71,16 @@ pub fn run(args: &StillArgs, results: &mut Results) -> anyhow::Result<Status> {
         recipe.stack.pace = Pace::Patient;
     }
     recipe.export.formats.extend(&args.format);
+    recipe.export.maps |= args.maps;
     let existing = if args.overwrite { Existing::Replace } else { Existing::Keep };
     if let Some(path) = &args.write_recipe {
         return write_recipe(&recipe, path, existing, results);
     }
 
-    let formats = recipe.export.formats.clone();
     let files = distinct(&args.files);
     // Neither captures nor what they are calibrated with is ever replaced.
     let inputs: Vec<PathBuf> = files.iter().cloned().chain(recipe.calibration.paths()).collect();
-    let wanted: Vec<_> = files.iter().map(|path| (path.clone(), formats.clone())).collect();
+    let wanted: Vec<_> = files.iter().map(|path| (path.clone(), recipe.export.clone())).collect();
     let plans = plan_each(&wanted, &inputs, args.out.as_deref(), existing);
     let mut status = Status::Done;
     for (file, plan) in files.iter().zip(plans) {
@@ -118,6 +120,8 @@ fn tell(done: &StillDone, json: bool, results: &mut Results) {
             stack: files.stack.display().to_string(),
             record: files.record.display().to_string(),
             others: files.others.iter().map(|(_, path)| path.display().to_string()).collect(),
+            noise_map: files.maps.as_ref().map(|maps| maps.noise.display().to_string()),
+            detail_map: files.maps.as_ref().map(|maps| maps.detail.display().to_string()),
             keep_percent: record.keep_percent,
             scale: record.stack.scale,
             pixfrac: record.stack.pixfrac,
@@ -148,6 +152,10 @@ pub fn in_words(done: &StillDone) -> String {
     ];
     for (format, path) in &files.others {
         lines.push(format!("  {:<7} {}", format.facts().name, path.display()));
+    }
+    if let Some(maps) = &files.maps {
+        lines.push(format!("  noise   {}", maps.noise.display()));
+        lines.push(format!("  detail  {}", maps.detail.display()));
     }
     lines.push(format!("  record  {}", files.record.display()));
     lines.push(format!(

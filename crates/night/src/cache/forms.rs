@@ -178,7 +178,8 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
     }
     let samples_refused = r.count()? as u64;
     let frames_lost = r.counts()?;
-    let alike = halves.iter().chain([&noise]).all(|half| half.planes.raw_dim() == whole.planes.raw_dim());
+    let alike =
+        halves.iter().chain([&noise]).all(|half| half.planes.raw_dim() == whole.planes.raw_dim());
     (alike && r.is_empty()).then_some(Stack {
         picture: whole,
         halves,

@@ -42,6 +42,7 @@ fn stack() -> Stack {
     Stack {
         picture: picture(0.1),
         halves: [picture(0.2), picture(0.3)],
+        noise: picture(f32::NAN),
         covered: Region { left: 1, top: 0, width: 3, height: 4 },
         keep_percent: 15.0,
         advice: Some(KeepAdvice {

@@ -218,6 +218,8 @@ pub enum Setting {
     Colour(Colour),
     /// Further formats of the still.
     Formats(Vec<Format>),
+    /// Maps of the stack's noise and detail beside it.
+    Maps(bool),
     /// Words of the person's own that travel inside the pictures.
     Caption(Option<String>),
     /// Leave frames out.

@@ -8,11 +8,10 @@ use super::work::{Finishing, Stacking, honoured, measures_of, stack_of, still_of
 use super::{Stacked, keeping};
 use crate::atomic::Existing;
 use crate::error::NightError;
-use crate::export::Format;
 use crate::files::{StillFiles, plan_each};
 use crate::hash::Fingerprinting;
 use crate::jobs::Job;
-use crate::recipe::Recipe;
+use crate::recipe::{ExportSettings, Recipe};
 use crate::record::Stopwatch;
 use crate::stamp::stamp_of;
 use crate::still::{Made, write_still};
@@ -42,7 +41,7 @@ pub(super) struct Group {
 /// Names of files to be found for a group.
 pub(super) struct Plan {
     pub group: u64,
-    pub wanted: Vec<(CaptureId, PathBuf, Vec<Format>)>,
+    pub wanted: Vec<(CaptureId, PathBuf, ExportSettings)>,
     pub captures: Vec<PathBuf>,
     pub folder: Option<PathBuf>,
     pub existing: Existing,
@@ -133,8 +132,8 @@ impl Orders {
 
 /// Find the names of the files of a group.
 pub(super) fn plan(plan: Plan) -> Output {
-    let wanted: Vec<(PathBuf, Vec<Format>)> =
-        plan.wanted.iter().map(|(_, path, formats)| (path.clone(), formats.clone())).collect();
+    let wanted: Vec<(PathBuf, ExportSettings)> =
+        plan.wanted.iter().map(|(_, path, export)| (path.clone(), export.clone())).collect();
     let plans = plan_each(&wanted, &plan.captures, plan.folder.as_deref(), plan.existing);
     let ids = plan.wanted.iter().map(|(id, _, _)| *id);
     let plans = ids.zip(plans.into_iter().map(|p| p.map_err(|e| e.to_string()))).collect();

@@ -154,7 +154,7 @@ impl Session {
         }
         let wanted = ids.iter().filter_map(|id| {
             let entry = self.entry(*id)?;
-            Some((*id, entry.path.clone(), entry.recipe.export.formats.clone()))
+            Some((*id, entry.path.clone(), entry.recipe.export.clone()))
         });
         let wanted = wanted.collect();
         // None of what stills are made from is ever replaced.

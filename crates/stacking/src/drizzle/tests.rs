@@ -2,9 +2,7 @@ use super::*;
 use crate::accumulate::{Accumulator, Aligned};
 use crate::finish::NoiseModel;
 use crate::halves::{HalvesSettings, correlate_halves};
-use stillwright_picture::{
-    BayerOrder, FrameFormat, Layout, RawFrame, SampleType, Samples, Silent,
-};
+use stillwright_picture::{BayerOrder, FrameFormat, Layout, RawFrame, SampleType, Samples, Silent};
 use stillwright_seeing::field::Field;
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -51,13 +49,22 @@ fn a_share_is_the_length_that_drop_and_pixel_have_in_common() {
         let (drop, distance) = (Drop::new(pixfrac, scale), 1.2 * random.next());
         let (half, half_pixel) = (0.5 * pixfrac, 0.5 / scale);
         let common = (distance + half).min(half_pixel) - (distance - half).max(-half_pixel);
-        assert!((drop.share(distance) - common.max(0.0)).abs() < 1e-6, "{pixfrac} {scale} {distance}");
+        assert!(
+            (drop.share(distance) - common.max(0.0)).abs() < 1e-6,
+            "{pixfrac} {scale} {distance}"
+        );
     }
     assert_eq!(Drop::TENT.share(0.25), 0.75);
 }
 
 /// The definition: each sample's shrunken square given to the output pixels by the area in common.
-fn poured(samples: &[f32], side: usize, at: (f32, f32), pixfrac: f32, scale: f32) -> Vec<(f32, f32)> {
+fn poured(
+    samples: &[f32],
+    side: usize,
+    at: (f32, f32),
+    pixfrac: f32,
+    scale: f32,
+) -> Vec<(f32, f32)> {
     let n = (side as f32 * scale).round() as usize;
     let mut out = vec![(0.0, 0.0); n * n];
     let common = |low: f32, pixel: usize| {
@@ -181,7 +188,8 @@ fn noise_halves(pixfrac: f32, scale: f32, seed: u64) -> Accumulator {
 #[test]
 fn noise_of_neighbours_is_alike_as_published() {
     // Fruchter & Hook 2002, section 7; 0.6 and 0.5 is the paper's own example, 1.662.
-    let published = [(0.6, 2.0, 1.6615), (1.0, 1.0, 1.5), (1.0, 2.0, 2.4), (0.8, 2.0, 2.0211), (0.5, 1.0, 1.2)];
+    let published =
+        [(0.6, 2.0, 1.6615), (1.0, 1.0, 1.5), (1.0, 2.0, 2.4), (0.8, 2.0, 2.0211), (0.5, 1.0, 1.2)];
     for (pixfrac, scale, ratio) in published {
         assert!((noise_ratio(Some(pixfrac), scale) - ratio).abs() < 1e-4);
         let sum = noise_halves(pixfrac, scale, 5);
@@ -214,9 +222,14 @@ fn noise_of_neighbours_is_alike_as_published() {
             weight += halves_of.count[k];
         }
         let by_spectrum = (power / weight).sqrt();
-        println!("pixfrac {pixfrac} scale {scale}: {ratio} published, {by_blocks:.3} by blocks, {by_spectrum:.3} by spectrum");
+        println!(
+            "pixfrac {pixfrac} scale {scale}: {ratio} published, {by_blocks:.3} by blocks, {by_spectrum:.3} by spectrum"
+        );
         let near = |found: f64| (found / f64::from(ratio) - 1.0).abs() < 0.08;
-        assert!(near(by_blocks) && near(by_spectrum), "{pixfrac} {scale} {ratio} {by_blocks} {by_spectrum}");
+        assert!(
+            near(by_blocks) && near(by_spectrum),
+            "{pixfrac} {scale} {ratio} {by_blocks} {by_spectrum}"
+        );
         // Within a half neighbours are alike; the halves know nothing of each other.
         let rings = halves_of.frc.iter().zip(&halves_of.count).skip(1);
         let (agreement, all) = rings.fold((0.0, 0.0), |(s, m), (f, n)| (s + f * n, m + n));

@@ -39,6 +39,11 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             bench.desk.change(entry.id, Setting::Formats(formats), true);
         }
     }
+    let mut maps = entry.recipe.export.maps;
+    let tip = "Two FITS files beside the stack, on its grid: the noise of each sample, and the period of the finest detail place by place.";
+    if tick(ui, &mut maps, "Also maps of noise and detail", tip).changed() {
+        bench.desk.change(entry.id, Setting::Maps(maps), true);
+    }
     let field = TextEdit::singleline(&mut bench.view.export_folder)
         .hint_text("stills, beside the capture")
         .desired_width(f32::INFINITY);
