@@ -125,6 +125,52 @@ fn the_stack_has_the_reference_frames_grid() {
 }
 
 #[test]
+fn drops_and_maps_are_made_named_and_recorded() {
+    let (home, capture) = night();
+    let out = home.path().join("DIR");
+    let options = ["--keep", "50", "--scale", "2", "--pixfrac", "0.5", "--maps", "--json"];
+    let ran = run_on(&["still", "--out", out.to_str().unwrap()], &capture, &options);
+    assert_eq!(ran.status, 0, "{ran:?}");
+    let result = ran.result();
+    assert_eq!((number(&result, "pixfrac"), number(&result, "scale")), (0.5, 2.0));
+    let record: Value =
+        serde_json::from_slice(&std::fs::read(out.join("IN.record.json")).unwrap()).unwrap();
+    // Fruchter & Hook 2002, section 7: 1 / (1 - 1 / 3) where drops are as large as pixels of the output.
+    assert!((number(&record["stack"], "noise_correlation") - 1.5).abs() < 1e-6);
+    assert_eq!(record["recipe_resolved"]["stack"]["resampling"]["pixfrac"], 0.5);
+    for (field, name, word) in
+        [("noise_map", "IN.noise.fits", "1.50 times"), ("detail_map", "IN.detail.fits", "half-bit")]
+    {
+        let path = out.join(name);
+        assert_eq!(result[field], path.to_str().unwrap());
+        let named =
+            record["outputs"].as_array().unwrap().iter().any(|o| o["path"] == result[field]);
+        assert!(named, "{record}");
+        let bytes = std::fs::read(&path).unwrap();
+        let end = bytes.chunks(80).position(|card| card.starts_with(b"END ")).unwrap();
+        let cards: Vec<String> = bytes[..80 * end]
+            .chunks(80)
+            .map(|card| String::from_utf8_lossy(card).into_owned())
+            .collect();
+        let side = |name: &str| -> usize {
+            let card = cards.iter().find(|card| card.starts_with(name)).unwrap();
+            card[10..30].trim().parse().unwrap()
+        };
+        assert_eq!((side("NAXIS1"), side("NAXIS2")), (2 * WIDTH, 2 * HEIGHT));
+        let words: Vec<&str> = cards.iter().filter_map(|c| c.strip_prefix("COMMENT ")).collect();
+        let words = words.iter().map(|line| line.trim_end()).collect::<Vec<_>>().join(" ");
+        assert!(words.contains(word), "{words}");
+        let first = (80 * (end + 1)).next_multiple_of(2880);
+        let values = bytes[first..].as_chunks::<4>().0.iter().map(|v| f32::from_be_bytes(*v));
+        let known = values.take(4 * WIDTH * HEIGHT).filter(|v| v.is_finite()).collect::<Vec<_>>();
+        assert!(known.iter().all(|v| *v > 0.0));
+        assert!(known.len() > WIDTH * HEIGHT || field == "detail_map", "{field}: {}", known.len());
+    }
+    let again = run_on(&["still", "--out", out.to_str().unwrap()], &capture, &options);
+    assert!(again.status == 1 && !again.out.contains("\"still\""), "replaced unasked: {again:?}");
+}
+
+#[test]
 fn without_a_folder_stills_go_beside_the_capture() {
     let (home, capture) = night();
     let ran = run_on(&["still"], &capture, &["--keep", "50"]);
@@ -314,6 +360,8 @@ fn wrong_usage_has_exit_status_two() {
         &["still", file, "--keep", "most"],
         &["still", file, "--scale", "0"],
         &["still", file, "--scale", "100"],
+        &["still", file, "--pixfrac", "1.5"],
+        &["still", file, "--pixfrac", "0.5", "--scale", "0.5"],
         &["still", file, "--format", "bmp"],
         &["still", file, "--bit-depth", "17"],
         &["still", file, "--layout", "mosaic"],

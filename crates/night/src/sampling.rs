@@ -39,7 +39,8 @@ impl Sampling {
             Some(format!(
                 "the pixels are too large for the telescope: it passes {cutoff:.2} cycles per px, \
                  and a camera holds {NYQUIST} at most; a focal length of {fitting:.1} m would show \
-                 all of it (a Barlow lens of {:.1} times)",
+                 all of it (a Barlow lens of {:.1} times). A still of twice the size shows some of it on calm \
+                 nights",
                 cutoff / NYQUIST
             ))
         } else if *cutoff < FINE {

@@ -4,7 +4,7 @@
 
 use ndarray::{Array2, ArrayView2};
 use stillwright_night::judge::{
-    JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error,
+    JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
 };
 use stillwright_night::picture::{
     BayerOrder, FrameError, FrameFormat, FrameSource, Layout, RawFrame, SampleType, Samples, Silent,
@@ -106,7 +106,12 @@ impl Coarse {
         let placed = Array2::from_shape_fn(test.dim(), |(y, x)| {
             cubic(&source, x as f32 + judged.x_px as f32, y as f32 + judged.y_px as f32)
         });
-        ring_correlation(placed.view(), test, cutoff, BORDER).unwrap()
+        // Drops do not change where things lie: a smooth bend of the stack is set aside, where that is known
+        // well enough to help.
+        let straight = straighten(test, placed.view()).lay_straight(placed.view());
+        let [straight, placed] = [&straight, &placed]
+            .map(|truth| ring_correlation(truth.view(), test, cutoff, BORDER).unwrap());
+        if straight.error < placed.error { straight } else { placed }
     }
 }
 
@@ -166,7 +171,7 @@ fn drops_show_what_the_pixels_of_a_calm_night_are_too_coarse_for() {
         let bits = rings.information_bits() / 1e3;
         println!("{what}: error {:.4}, beyond {:.3}, {bits:.1} kbit", rings.error, beyond(rings));
     }
-    // Measured: 0.0574, 0.0343, 0.0294 on another seed; detail beyond the pixels 0.19, 0.43, 0.44.
+    // 0.0682, 0.0423, 0.0370; on another seed, with more frames, 0.0574, 0.0343, 0.0294.
     assert!(drops.error < 0.65 * one.error && drops.error < 0.93 * two.error);
     assert!(drops.information_bits() > 1.05 * two.information_bits());
     assert!(beyond(&drops) > 1.5 * beyond(&one));
