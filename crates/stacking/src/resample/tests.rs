@@ -1,0 +1,88 @@
+use super::*;
+use stillwright_picture::{FrameFormat, Layout, RawFrame, SampleType, Samples};
+
+/// The definition: Lanczos-3 at the nearest of 256 phases, sample by sample.
+fn naive(at: &dyn Fn(isize, isize) -> f32, u: f32, v: f32) -> f32 {
+    let (i, j) = (u.floor(), v.floor());
+    let phase = |t: f32| (t * 256.0).round_ties_even() as usize;
+    let (kx, ky) = (kernels()[phase(u - i)], kernels()[phase(v - j)]);
+    let mut sum = 0.0;
+    for (k, wy) in ky[..6].iter().enumerate() {
+        for (l, wx) in kx[..6].iter().enumerate() {
+            sum += wy * wx * at(i as isize + l as isize - 2, j as isize + k as isize - 2);
+        }
+    }
+    sum
+}
+
+#[test]
+fn a_row_is_resampled_as_the_definition_says_up_to_the_frames_edge() {
+    let format = FrameFormat {
+        width: 90,
+        height: 40,
+        layout: Layout::Mono,
+        sample_type: SampleType::U8,
+        white: 255.0,
+    };
+    let mut frame = RawFrame::black(format);
+    if let Samples::U8(v) = &mut frame.samples {
+        v.iter_mut().enumerate().for_each(|(i, s)| *s = (i * 7919 % 251) as u8);
+    }
+    let at = |x: isize, y: isize| {
+        let Samples::U8(v) = &frame.samples else { return 0.0 };
+        let m = stillwright_seeing::raster::mirror;
+        f32::from(v[m(y, 40) * 90 + m(x, 90)])
+    };
+    let dx: Vec<f32> = (0..90).map(|i| 1.3 * (i as f32 * 0.3).sin()).collect();
+    let dy: Vec<f32> = (0..90).map(|i| 2.0 * (i as f32 * 0.2).cos()).collect();
+    for position_y in [0.4f32, 17.0, 38.7] {
+        let row = RowPlace {
+            dx: &dx,
+            dy: &dy,
+            weight: &[1.0; 90],
+            first_column: 0,
+            scale: 1.0,
+            offset_x: 0.0,
+            position_y,
+            size: (90, 40),
+        };
+        let mut places = Places::default();
+        let extent = places.of_row(&row);
+        let corner = (extent.left as isize - 2, extent.top as isize - 2);
+        let mut window = Window::default();
+        window.load(&frame, 0, 1.0, corner, (STRIDE, 16));
+        places.within(90, &window);
+        let mut out = [0.0; 90];
+        lanczos(&window, &places, &mut [[0.0; 8]; BLOCK], &mut out);
+        let mut seen = 0;
+        for x in 0..90 {
+            let (u, v) = (x as f32 + dx[x], position_y + dy[x]);
+            let inside = (0.0..=89.0).contains(&u) && (0.0..=39.0).contains(&v);
+            assert_eq!(places.weight[x] > 0.0, inside, "{x}");
+            if inside {
+                seen += 1;
+                assert!((places.u[x] - u).abs() < 1e-4 && (places.v[x] - v).abs() < 1e-4);
+                let expected = naive(&at, places.u[x], places.v[x]);
+                assert!((out[x] - expected).abs() < 1e-3, "{x}: {} {expected}", out[x]);
+            }
+        }
+        assert!(seen > 30);
+    }
+}
+
+#[test]
+fn places_that_are_no_numbers_count_for_nothing() {
+    let row = RowPlace {
+        dx: &[f32::NAN, 0.0, f32::INFINITY],
+        dy: &[0.0, f32::NAN, 0.0],
+        weight: &[1.0; 3],
+        first_column: 0,
+        scale: 1.0,
+        offset_x: 0.0,
+        position_y: 3.0,
+        size: (20, 20),
+    };
+    let mut places = Places::default();
+    assert!(places.of_row(&row).is_empty());
+    assert_eq!(places.weight[..3], [0.0; 3]);
+}
