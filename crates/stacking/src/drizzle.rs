@@ -72,7 +72,7 @@ impl Drop {
 /// area is `R` times what its pixels' noise would give.
 ///
 /// Drizzled, with `r = pixfrac x scale`: `R = r / (1 - 1 / (3 r))` from 1 on, `1 / (1 - r / 3)` below (Fruchter & Hook 2002, section
-/// 7; it follows from the shape of [`Drop::share`]). Interpolated (`None`): `scale` over the mean of the sum of squared taps,
+/// 7; it follows from the shape of what drop and pixel share). Interpolated (`None`): `scale` over the mean of the sum of squared taps,
 /// at least 1. Holds for many frames, evenly strewn, and for noise that differs from sample to sample; what the air
 /// makes of one frame is alike over some px anyway.
 pub fn noise_ratio(pixfrac: Option<f32>, scale: f32) -> f32 {
