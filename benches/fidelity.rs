@@ -24,7 +24,8 @@ mod oracle;
 use baseline::{Mean, raw_plane, single};
 use rayon::prelude::*;
 use stillwright_night::judge::{
-    JudgeSettings, Judged, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
+    Field, JudgeSettings, Judged, RingCorrelation, cubic, ring_correlation, straight_error,
+    straighten,
 };
 use stillwright_night::picture::{Grade, Layout, Plane, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simulate};
@@ -132,11 +133,15 @@ impl Night {
             cubic(&source, u as f32 + judged.x_px as f32, v as f32 + judged.y_px as f32)
         });
         let field = straighten(test.view(), placed.view());
-        let straight = field.lay_straight(placed.view());
+        let truth = self.simulation.picture.plane(self.channel);
+        let straight = field.lay_straight(truth, (judged.x_px as f32, judged.y_px as f32));
+        let unbent = Field { x: Raster::zeros(test.ncols(), test.nrows()), ..field.clone() };
+        let unbent = Field { y: unbent.x.clone(), ..unbent };
+        let placed = unbent.lay_straight(truth, (judged.x_px as f32, judged.y_px as f32));
         let rings = |truth: &Plane| {
             ring_correlation(truth.view(), test.view(), self.cutoff, BORDER_PX).unwrap()
         };
-        // The field is known to a tenth of a px only: a picture that is straight already is better off without.
+        // Nor is a picture that is straight already to suffer from what the field is not known to.
         let (rings, as_placed) = (rings(&straight), rings(&placed));
         Held {
             rings: if rings.error <= as_placed.error { rings } else { as_placed },
