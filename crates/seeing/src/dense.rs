@@ -1,12 +1,12 @@
 //! Dense comparison of a frame with the reference: what every cell says about the displacement.
 //!
 //! The frame is sampled along the field (Keys' cubic, 512 tabulated phases) and compared with
-//! the reference px by px; each cell keeps four sums of the frame, those of the reference alone
+//! the reference px by px; each cell keeps five sums of the frame, those of the reference alone
 //! are known beforehand. Lanes run along x; the order of all additions is fixed.
 
 use crate::field::{Field, RowExpander};
 use crate::interpolate::cubic_taps;
-use crate::raster::Raster;
+use crate::raster::{Kernel, Raster, smooth};
 use crate::warp::slopes;
 use multiversion::multiversion;
 use std::sync::OnceLock;
@@ -46,7 +46,12 @@ impl Rows {
 /// Steps between two px for which kernels are tabulated.
 const PHASES: usize = 512;
 
-/// Sums over one cell: reference r, warped frame f, slopes g of the reference.
+/// What the reference is blurred by (standard deviation of a Gaussian, px) to know how it differs from a softer or
+/// sharper frame. 1.5 and 2.5 are alike.
+const SOFTER_PX: f32 = 1.5;
+
+/// Sums over one cell: reference r, warped frame f, slopes g of the reference, and d, which the reference blurred
+/// a little more has beside it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct CellSums {
     pub n: f32,
@@ -60,6 +65,11 @@ pub(crate) struct CellSums {
     pub yf: f32,
     pub xr: f32,
     pub yr: f32,
+    pub fd: f32,
+    pub rd: f32,
+    pub dd: f32,
+    pub xd: f32,
+    pub yd: f32,
 }
 
 /// The reference, ready for comparisons.
@@ -68,6 +78,8 @@ pub(crate) struct Dense {
     passed: Raster,
     slope_x: Raster,
     slope_y: Raster,
+    /// The reference blurred by [`SOFTER_PX`], minus itself.
+    softer: Raster,
     /// Sums of the reference over each whole cell, for each way to choose rows.
     cells: [Vec<CellSums>; 2],
     cell_px: usize,
@@ -81,7 +93,7 @@ pub(crate) struct DenseWork {
     dx: Vec<f32>,
     dy: Vec<f32>,
     places: Places,
-    lanes: Vec<[[f32; LANES]; 4]>,
+    lanes: Vec<[[f32; LANES]; 5]>,
     /// Rows of each cell that lie in the frame, a bit each.
     rows: Vec<u64>,
     /// One entry a cell; all zero where nothing was compared.
@@ -105,8 +117,11 @@ impl Dense {
         let (slope_x, slope_y) = slopes(&passed);
         let columns = passed.width.div_ceil(cell_px);
         let count = columns * passed.height.div_ceil(cell_px);
-        let mut dense =
-            Dense { passed, slope_x, slope_y, cells: Default::default(), cell_px, columns };
+        let (mut softer, kernel) = (Raster::default(), Kernel::gaussian(SOFTER_PX));
+        smooth(&passed, &kernel, &mut Raster::default(), &mut softer);
+        softer.values.iter_mut().zip(&passed.values).for_each(|(d, r)| *d -= r);
+        let cells = Default::default();
+        let mut dense = Dense { passed, slope_x, slope_y, softer, cells, cell_px, columns };
         dense.cells = [Rows::Half, Rows::Quarter]
             .map(|rows| (0..count).map(|c| dense.of_reference(c, rows.bits())).collect());
         dense
@@ -130,7 +145,12 @@ impl Dense {
             let r = &self.passed.row(y + row)[x..right];
             let gx = &self.slope_x.row(y + row)[x..right];
             let gy = &self.slope_y.row(y + row)[x..right];
-            for ((r, gx), gy) in r.iter().zip(gx).zip(gy) {
+            let d = &self.softer.row(y + row)[x..right];
+            for (((r, gx), gy), d) in r.iter().zip(gx).zip(gy).zip(d) {
+                s.rd += r * d;
+                s.dd += d * d;
+                s.xd += gx * d;
+                s.yd += gy * d;
                 s.rr += r * r;
                 s.xx += gx * gx;
                 s.xy += gx * gy;
@@ -190,7 +210,7 @@ impl Dense {
         let grid = (field.columns, field.rows, field.cell_px);
         let span = cells.start * cell..(cells.end * cell).min(width);
         work.lanes.clear();
-        work.lanes.resize(cells.len(), [[0.0; LANES]; 4]);
+        work.lanes.resize(cells.len(), [[0.0; LANES]; 5]);
         work.rows.clear();
         work.rows.resize(cells.len(), 0);
         work.dx.resize(span.len(), 0.0);
@@ -207,6 +227,7 @@ impl Dense {
                 reference: &self.passed.row(y)[span.clone()],
                 slope_x: &self.slope_x.row(y)[span.clone()],
                 slope_y: &self.slope_y.row(y)[span.clone()],
+                softer: &self.softer.row(y)[span.clone()],
                 cell,
                 bit: 1 << (row % 64),
             };
@@ -221,8 +242,8 @@ impl Dense {
                 seen if seen == all => self.cells[rows as usize][index],
                 seen => self.of_reference(index, seen),
             };
-            let [fr, ff, xf, yf] = work.lanes[k].map(|lanes| lanes.iter().sum::<f32>());
-            (sums.fr, sums.ff, sums.xf, sums.yf) = (fr, ff, xf, yf);
+            let [fr, ff, xf, yf, fd] = work.lanes[k].map(|lanes| lanes.iter().sum::<f32>());
+            (sums.fr, sums.ff, sums.xf, sums.yf, sums.fd) = (fr, ff, xf, yf, fd);
             work.sums[index] = sums;
         }
     }
@@ -233,6 +254,7 @@ struct Row<'a> {
     reference: &'a [f32],
     slope_x: &'a [f32],
     slope_y: &'a [f32],
+    softer: &'a [f32],
     cell: usize,
     bit: u64,
 }
@@ -290,11 +312,12 @@ fn add_row<'a>(
     places: &Places,
     table: &[[f32; 4]; PHASES + 1],
     row: &Row<'a>,
-    lanes: &mut [[[f32; LANES]; 4]],
+    lanes: &mut [[[f32; LANES]; 5]],
     rows: &mut [u64],
 ) {
     let n = row.reference.len();
     let (slope_x, slope_y) = (&row.slope_x[..n], &row.slope_y[..n]);
+    let softer = &row.softer[..n];
     let (corner, inside) = (&places.corner[..n], &places.inside[..n]);
     let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
     for (k, (sums, seen)) in lanes.iter_mut().zip(rows).enumerate() {
@@ -318,11 +341,11 @@ fn add_row<'a>(
                     (&table_at(table, px[x]), &table_at(table, py[x])),
                 );
             }
-            add_lanes(sums, &f, &lane(row.reference), &lane(slope_x), &lane(slope_y));
+            let own = [row.reference, slope_x, slope_y, softer].map(lane);
+            add_lanes(sums, &f, &own);
         }
         if whole < span.end {
-            let (mut f, mut r) = ([0.0f32; LANES], [0.0f32; LANES]);
-            let (mut gx, mut gy) = ([0.0f32; LANES], [0.0f32; LANES]);
+            let (mut f, mut own) = ([0.0f32; LANES], [[0.0f32; LANES]; 4]);
             for (l, x) in (whole..span.end).enumerate() {
                 f[l] = cubic(
                     frame,
@@ -330,9 +353,10 @@ fn add_row<'a>(
                     corner[x],
                     (&table_at(table, px[x]), &table_at(table, py[x])),
                 );
-                (r[l], gx[l], gy[l]) = (row.reference[x], slope_x[x], slope_y[x]);
+                let here = [row.reference[x], slope_x[x], slope_y[x], softer[x]];
+                own.iter_mut().zip(here).for_each(|(own, here)| own[l] = here);
             }
-            add_lanes(sums, &f, &r, &gx, &gy);
+            add_lanes(sums, &f, &own);
         }
     }
 }
@@ -360,18 +384,13 @@ fn cubic(frame: &[f32], stride: usize, corner: u32, (wx, wy): (&[f32; 4], &[f32;
 }
 
 #[inline(always)]
-fn add_lanes(
-    sums: &mut [[f32; LANES]; 4],
-    f: &[f32; LANES],
-    r: &[f32; LANES],
-    gx: &[f32; LANES],
-    gy: &[f32; LANES],
-) {
+fn add_lanes(sums: &mut [[f32; LANES]; 5], f: &[f32; LANES], [r, gx, gy, d]: &[[f32; LANES]; 4]) {
     for l in 0..LANES {
         sums[0][l] += f[l] * r[l];
         sums[1][l] += f[l] * f[l];
         sums[2][l] += gx[l] * f[l];
         sums[3][l] += gy[l] * f[l];
+        sums[4][l] += d[l] * f[l];
     }
 }
 

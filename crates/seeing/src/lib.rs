@@ -22,6 +22,7 @@ pub mod interpolate;
 mod judge;
 mod least_squares;
 pub mod luminance;
+mod measure;
 mod median;
 pub mod noise;
 pub mod raster;

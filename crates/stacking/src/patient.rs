@@ -6,13 +6,13 @@
 //! would agree better than they know.
 
 use crate::accumulate::Accumulator;
-use crate::align::{Bench, Chosen, ripple_settings};
+use crate::align::{Bench, Chosen, full_size, ripple_settings};
 use crate::credible::Expected;
 use crate::reference::light_noise;
 use crate::stack::{Onward, StackError};
 use stillwright_picture::{Picture, Progress, Stage};
 use stillwright_seeing::raster::Raster;
-use stillwright_seeing::ripple::{Aligner, RippleSettings};
+use stillwright_seeing::ripple::Aligner;
 
 /// The stack so far, at scale 1, and what else the second laying needs.
 pub struct Again<'a> {
@@ -39,8 +39,7 @@ impl Again<'_> {
         progress: &dyn Progress,
     ) -> Result<Vec<usize>, StackError> {
         let format = bench.source.format();
-        let half_size = ripple_settings(format.width, format.height, self.tile_px);
-        let settings = RippleSettings { factor: 1, ..half_size };
+        let settings = full_size(ripple_settings(format.width, format.height, self.tile_px));
         let (mut lost, mut done, total) = (Vec::new(), 0, chosen.len());
         let (zero, one): (Vec<Chosen>, Vec<Chosen>) = chosen.into_iter().partition(|c| c.half == 0);
         for (half, own) in [zero, one].iter().enumerate() {

@@ -225,6 +225,9 @@ fn middle_mean(values: &mut [f32]) -> f32 {
     if middle.is_empty() { 0.0 } else { middle.iter().sum::<f32>() / middle.len() as f32 }
 }
 
+/// Band in which the mean of all frames, which is blurred and reduced, is compared, px of its raster.
+const MEAN_BAND_PX: (f32, f32) = (1.2, 8.0);
+
 /// Where true positions lie minus where `bent` shows them: `bent(x) = straight(x + e(x))`.
 fn straighten(
     bent: &Raster,
@@ -245,6 +248,7 @@ fn straighten(
         spacing_px: (base.spacing_px / factor).max(8),
         cell_px: (base.cell_px / factor).max(4),
         factor: 1,
+        band_px: MEAN_BAND_PX,
         rounds: 4,
         smoothness: Smoothness {
             slope: AIR.slope,
