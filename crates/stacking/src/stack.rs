@@ -36,8 +36,8 @@ pub enum Pace {
     /// Every frame is laid on the reference, at half size.
     #[default]
     Quick,
-    /// Once more, at full size, on the stack itself. About three times as long; straightened error 1 % (D/r0 2.5) to
-    /// 7 % (8) less.
+    /// Once more, at full size, on the stack itself. About three times as long; straightened error 2 % (D/r0 2.5) to
+    /// 13 % (8) less.
     Patient,
 }
 
