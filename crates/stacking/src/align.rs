@@ -246,7 +246,7 @@ fn corrected(field: &Field, correction: &Field) -> Field {
 
 /// Settings of the aligner for frames of this size; `tile_px` of 0 decides by the size.
 ///
-/// Light is taken at half size: at full size (see [`full_size`]) error is 2 to 18 % less, and the whole still takes twice
+/// Light is taken at half size: at full size (see [`full_size`]) error is 1 to 16 % less, and the whole still takes twice
 /// as long. Cells of 16 px beat 8 and 12
 /// (which follow noise where structure is weak) and 24 (which flatten the ripple); tiles of 48 to 96 px are alike
 /// (measured on simulated captures of D/r0 4.5 to 6.5 sampled at three px per cut-off period).
