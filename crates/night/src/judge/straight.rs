@@ -293,7 +293,9 @@ mod tests {
             ring_correlation(straight.view(), still.view(), 0.3, 24).expect("large enough").error
         };
         let (straight, bent) = (error(&seen(0.0)), error(&seen(0.35)));
-        assert!(bent < 1.05 * straight, "{bent} bent, {straight} straight");
+        // A bend of a hundredth of a px that stays is worth about 0.006 here.
+        let left = (bent * bent - straight * straight).max(0.0).sqrt();
+        assert!(left < 0.02, "{bent} bent, {straight} straight: {left}");
     }
 
     #[test]
