@@ -108,7 +108,7 @@ impl Coarse {
         });
         // Drops do not change where things lie: a smooth bend of the stack is set aside, where that is known
         // well enough to help.
-        let straight = straighten(test, placed.view()).lay_straight(placed.view());
+        let straight = straighten(test, placed.view()).lay_straight(placed.view(), (0.0, 0.0));
         let [straight, placed] = [&straight, &placed]
             .map(|truth| ring_correlation(truth.view(), test, cutoff, BORDER).unwrap());
         if straight.error < placed.error { straight } else { placed }
