@@ -43,7 +43,7 @@ impl CellGrid {
 }
 
 /// Lanes of the sums.
-const LANES: usize = 8;
+pub(crate) const LANES: usize = 8;
 
 /// Rows that are summed in single precision before the sums are carried over to double.
 const CARRY_ROWS: usize = 32;
@@ -232,10 +232,20 @@ impl SharpnessMeter {
     }
 }
 
-/// Add squared differences to the right and below, and the samples themselves, to the lanes of
-/// each span of columns.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn add_row(here: &[f32], below: &[f32], spans: &[(usize, usize)], lanes: &mut [[[f32; LANES]; 2]]) {
+    add_differences(here, below, spans, lanes);
+}
+
+/// Add squared differences to the right and below, and the samples themselves, to the lanes of
+/// each span of columns.
+#[inline(always)]
+pub(crate) fn add_differences<T: Copy + Into<f32>>(
+    here: &[T],
+    below: &[T],
+    spans: &[(usize, usize)],
+    lanes: &mut [[[f32; LANES]; 2]],
+) {
     for ((low, high), [energy, sum]) in spans.iter().zip(lanes) {
         let n = high - low;
         let (own, right) = (&here[*low..*high], &here[low + 1..high + 1]);
@@ -245,15 +255,19 @@ fn add_row(here: &[f32], below: &[f32], spans: &[(usize, usize)], lanes: &mut [[
             let (own, right) = (&own[i..i + LANES], &right[i..i + LANES]);
             let below = &below[i..i + LANES];
             for l in 0..LANES {
-                let (dx, dy) = (right[l] - own[l], below[l] - own[l]);
+                let (own, right, below): (f32, f32, f32) =
+                    (own[l].into(), right[l].into(), below[l].into());
+                let (dx, dy) = (right - own, below - own);
                 energy[l] += dx * dx + dy * dy;
-                sum[l] += own[l];
+                sum[l] += own;
             }
         }
         for i in whole..n {
-            let (dx, dy) = (right[i] - own[i], below[i] - own[i]);
+            let (own, right, below): (f32, f32, f32) =
+                (own[i].into(), right[i].into(), below[i].into());
+            let (dx, dy) = (right - own, below - own);
             energy[i - whole] += dx * dx + dy * dy;
-            sum[i - whole] += own[i];
+            sum[i - whole] += own;
         }
     }
 }

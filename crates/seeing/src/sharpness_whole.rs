@@ -2,13 +2,11 @@
 //! taps along both axes, times 256, fits into 16 bits, and twice as many samples into a vector.
 
 use crate::raster::mirror;
+use crate::sharpness::{LANES, add_differences};
 use multiversion::multiversion;
 
 /// Samples on each side that the blur takes in.
 const RADIUS: usize = 2;
-
-/// Lanes of the sums.
-const LANES: usize = 8;
 
 /// What a smoothed sample is worth: samples of the frame times this.
 pub(crate) const TIMES: f32 = 256.0;
@@ -83,26 +81,5 @@ fn smooth_row(v: &[u8], height: usize, y: usize, padded: &mut [u16], out: &mut [
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn add(here: &[u16], below: &[u16], spans: &[(usize, usize)], lanes: &mut [[[f32; LANES]; 2]]) {
-    for ((low, high), [energy, sum]) in spans.iter().zip(lanes) {
-        let n = high - low;
-        let (own, right) = (&here[*low..*high], &here[low + 1..high + 1]);
-        let below = &below[*low..*high];
-        let whole = n / LANES * LANES;
-        for i in (0..whole).step_by(LANES) {
-            let (own, right) = (&own[i..i + LANES], &right[i..i + LANES]);
-            let below = &below[i..i + LANES];
-            for l in 0..LANES {
-                let dx = (i32::from(right[l]) - i32::from(own[l])) as f32;
-                let dy = (i32::from(below[l]) - i32::from(own[l])) as f32;
-                energy[l] += dx * dx + dy * dy;
-                sum[l] += i32::from(own[l]) as f32;
-            }
-        }
-        for i in whole..n {
-            let dx = (i32::from(right[i]) - i32::from(own[i])) as f32;
-            let dy = (i32::from(below[i]) - i32::from(own[i])) as f32;
-            energy[i - whole] += dx * dx + dy * dy;
-            sum[i - whole] += i32::from(own[i]) as f32;
-        }
-    }
+    add_differences(here, below, spans, lanes);
 }
