@@ -1,8 +1,8 @@
 //! How noisy each sample of a stack is.
 //!
 //! The two halves share no frame, so the variance of one unit of weight is `(a - b)^2 A B / (A + B)`, with the halves'
-//! values `a`, `b` and weights `A`, `B` at a sample (the unbiased variance of two weighted observations; E1 of every
-//! textbook on errors). One sample tells it badly; a neighbourhood of some 800 px of the capture tells it to 3 to 5 %. What changes
+//! values `a`, `b` and weights `A`, `B` at a sample (the unbiased variance of two weighted observations; textbook
+//! statistics). One sample tells it badly; a neighbourhood of some 800 px of the capture tells it to 3 to 5 %. What changes
 //! within a neighbourhood is put in: the brightness by the camera's own noise law, and what lay there by the
 //! weight, by which the variance of the whole is divided. So the rims that few frames show are as noisy here as they
 //! are, to the sample, and so are the thin places between drops.
@@ -24,37 +24,44 @@ const CELL_PX: f32 = 8.0;
 const PASSES: usize = 2;
 
 /// Standard deviation of each sample of `stack`, in its units, same shape; not a number where nothing was added. `sums` are the
-/// halves that it was made of, at `scale` px to the px of the capture; `noise` is that of one frame.
-pub fn noise_map(sums: &Accumulator, stack: &Picture, noise: &NoiseModel, scale: f32) -> Picture {
-    let mut planes = Array3::zeros(stack.planes.raw_dim());
+/// halves that it was made of, at `scale` px to the px of the capture, and their memory becomes the map's; `noise` is
+/// that of one frame.
+pub fn noise_map(sums: Accumulator, stack: &Picture, noise: &NoiseModel, scale: f32) -> Picture {
     let side = (CELL_PX * scale).round().max(4.0) as usize;
-    let ([sum_a, sum_b], [all_a, all_b]) = (&sums.sums, &sums.weights);
-    for (channel, mut out) in planes.axis_iter_mut(Axis(0)).enumerate() {
-        let at = |all: &Array3<f32>, y: usize, x: usize| f64::from(all[[channel, y, x]]);
-        let expected = |y: usize, x: usize| {
-            f64::from(noise.variance(stack.planes[[channel, y, x]].max(0.0))).max(1e-14)
-        };
-        let unit = |y: usize, x: usize| {
-            let (a, b) = (at(all_a, y, x), at(all_b, y, x));
-            if a <= 1e-9 || b <= 1e-9 {
-                return None;
-            }
-            let difference = at(sum_a, y, x) / a - at(sum_b, y, x) / b;
-            Some(difference * difference * a * b / (a + b) / expected(y, x))
-        };
-        let cells = gathered(out.dim(), side, &unit);
+    let ([sum_a, sum_b], [mut all_a, all_b]) = (sums.sums, sums.weights);
+    let expected = |channel: usize, y: usize, x: usize| {
+        f64::from(noise.variance(stack.planes[[channel, y, x]].max(0.0))).max(1e-14)
+    };
+    let (channels, height, width) = all_a.dim();
+    let cells: Vec<Array2<f64>> = (0..channels)
+        .map(|channel| {
+            let at = |all: &Array3<f32>, y: usize, x: usize| f64::from(all[[channel, y, x]]);
+            let unit = |y: usize, x: usize| {
+                let (a, b) = (at(&all_a, y, x), at(&all_b, y, x));
+                if a <= 1e-9 || b <= 1e-9 {
+                    return None;
+                }
+                let difference = at(&sum_a, y, x) / a - at(&sum_b, y, x) / b;
+                Some(difference * difference * a * b / (a + b) / expected(channel, y, x))
+            };
+            gathered((height, width), side, &unit)
+        })
+        .collect();
+    drop((sum_a, sum_b));
+    for (channel, mut out) in all_a.axis_iter_mut(Axis(0)).enumerate() {
         out.axis_iter_mut(Axis(0)).into_par_iter().enumerate().for_each(|(y, row)| {
             for (x, value) in row.into_iter().enumerate() {
-                let weight = at(all_a, y, x) + at(all_b, y, x);
+                let weight = f64::from(*value) + f64::from(all_b[[channel, y, x]]);
                 *value = if weight > 1e-9 {
-                    (blended(&cells, side, x, y) * expected(y, x) / weight).sqrt() as f32
+                    let per_weight = blended(&cells[channel], side, x, y);
+                    (per_weight * expected(channel, y, x) / weight).sqrt() as f32
                 } else {
                     f32::NAN
                 };
             }
         });
     }
-    Picture { planes }
+    Picture { planes: all_a }
 }
 
 /// Mean of what `unit` gives over cells of `side` px, smoothed; where it gives nothing far and wide, that of the whole.

@@ -241,8 +241,8 @@ fn stack_colours(
     };
     let size = (format.width, format.height);
     let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
-    let drop = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
-    let mut sums = [empty(settings.scale).of_drops(drop)];
+    let drops = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
+    let mut sums = [empty(settings.scale).of_drops(drops)];
     // What is credible was worked out px by px: other scales take it from the nearest px.
     let scaled = match &ground.expected {
         Some(expected) if settings.scale != 1.0 => {
@@ -278,12 +278,14 @@ fn stack_colours(
     lost.dedup();
     let [sums] = sums;
     let picture = sums.whole(Some(&fallback));
+    drop(fallback);
     progress.check()?;
     let halves = [sums.half(0, Some(&picture)), sums.half(1, Some(&picture))];
     progress.check()?;
-    let noise = noise_map(&sums, &picture, &survey.noise, settings.scale);
+    let (size, samples_refused) = (sums.size(), sums.refused());
+    let noise = noise_map(sums, &picture, &survey.noise, settings.scale);
     Ok(Stack {
-        covered: covered(&shifts, sums.size(), settings.scale),
+        covered: covered(&shifts, size, settings.scale),
         picture,
         halves,
         noise,
@@ -296,7 +298,7 @@ fn stack_colours(
         pixfrac,
         agreement_at_nyquist: sampled.map(|sampled| sampled.agreement as f32),
         channel_offsets_px: offsets,
-        samples_refused: sums.refused(),
+        samples_refused,
         frames_lost: lost,
     })
 }
