@@ -226,8 +226,8 @@ impl Aligner {
         home: (f32, f32),
         size: (usize, usize),
     ) -> Option<(Range<usize>, Range<usize>)> {
-        let (columns, rows, _) = self.cells();
-        let cell = (self.settings.cell_px / self.factor()).clamp(1, 64);
+        let (columns, rows, side) = self.cells();
+        let cell = side / self.factor();
         let (mut across, mut down) = (columns..0, rows..0);
         for (j, row) in wanted.chunks_exact(columns).enumerate().take(rows) {
             let Some(first) = row.iter().position(|w| *w) else { continue };

@@ -171,7 +171,7 @@ fn places(task: &Previewing, margin: usize, most: usize) -> (Region, [usize; 4])
 }
 
 /// The blur that is undone before the detail scales.
-fn undo_of(used: &FinishSettings) -> Option<WienerSettings> {
+pub(super) fn undo_of(used: &FinishSettings) -> Option<WienerSettings> {
     match &used.sharpening {
         Sharpening::DetailScales(detail) => detail.undo,
         _ => None,

@@ -4,11 +4,10 @@
 use super::entry::Stacked;
 use super::figures::Measures;
 use super::key::StackKey;
+use super::preview::undo_of;
 use crate::jobs::Job;
 use std::sync::{Arc, Mutex, PoisonError};
-use stillwright_stacking::finish::{
-    FinishError, FinishSettings, Optics, Sharpening, WienerSettings, undone,
-};
+use stillwright_stacking::finish::{FinishError, FinishSettings, Optics, WienerSettings, undone};
 
 /// What the light depends on: the stack, the optics it was measured with, the blur.
 type Origin = (StackKey, Option<Optics>, WienerSettings);
@@ -36,8 +35,7 @@ impl LastUndone {
         used: &FinishSettings,
         job: &Job<'_, T>,
     ) -> Result<Option<Arc<Vec<f32>>>, FinishError> {
-        let Sharpening::DetailScales(detail) = &used.sharpening else { return Ok(None) };
-        let Some(undo) = detail.undo else { return Ok(None) };
+        let Some(undo) = undo_of(used) else { return Ok(None) };
         let origin = (stacked.key.clone(), measures.told, undo);
         let slot = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some((of, light)) = slot().as_ref()
