@@ -6,6 +6,7 @@
 
 use crate::field::{Field, RowExpander};
 use crate::interpolate::cubic_taps;
+use crate::places::{PHASES, Places};
 use crate::raster::{Kernel, Raster, smooth};
 use crate::warp::slopes;
 use multiversion::multiversion;
@@ -42,9 +43,6 @@ impl Rows {
         }
     }
 }
-
-/// Steps between two px for which kernels are tabulated.
-const PHASES: usize = 512;
 
 /// What the reference is blurred by (standard deviation of a Gaussian, px) to know how it differs from a softer or
 /// sharper frame. 1.5 and 2.5 are alike.
@@ -98,17 +96,6 @@ pub(crate) struct DenseWork {
     rows: Vec<u64>,
     /// One entry a cell; all zero where nothing was compared.
     pub sums: Vec<CellSums>,
-}
-
-/// Where the px of a row lie in the frame.
-#[derive(Clone, Debug, Default)]
-struct Places {
-    /// 0, 1, 2, ...
-    ramp: Vec<f32>,
-    corner: Vec<u32>,
-    phase_x: Vec<u16>,
-    phase_y: Vec<u16>,
-    inside: Vec<u8>,
 }
 
 impl Dense {
@@ -222,7 +209,7 @@ impl Dense {
             work.expander.expand(&field.y_px, grid, 1.0, y, span.start, &mut work.dy);
             let size = (frame.width, frame.height);
             let corner = (span.start as f32, y as f32);
-            place(&mut work.places, size, corner, &work.dx, &work.dy);
+            work.places.set(size, corner, &work.dx, &work.dy);
             let compared = Row {
                 reference: &self.passed.row(y)[span.clone()],
                 slope_x: &self.slope_x.row(y)[span.clone()],
@@ -263,47 +250,6 @@ struct Row<'a> {
 fn kernels() -> &'static [[f32; 4]; PHASES + 1] {
     static TABLE: OnceLock<[[f32; 4]; PHASES + 1]> = OnceLock::new();
     TABLE.get_or_init(|| std::array::from_fn(|i| cubic_taps(i as f32 / PHASES as f32)))
-}
-
-/// The whole number nearest to `value`, which lies from 0 to 2^22: the bits of a sum whose last
-/// place is 1. A conversion would look for values out of range, one by one.
-#[inline(always)]
-fn whole(value: f32) -> u32 {
-    const UNITS: f32 = (1u32 << 23) as f32;
-    (value + UNITS).to_bits() & 0x007f_ffff
-}
-
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn place(
-    places: &mut Places,
-    (width, height): (usize, usize),
-    (x0, y): (f32, f32),
-    dx: &[f32],
-    dy: &[f32],
-) {
-    let n = dx.len().min(dy.len());
-    while places.ramp.len() < n {
-        places.ramp.push(places.ramp.len() as f32);
-    }
-    places.corner.resize(n, 0);
-    places.phase_x.resize(n, 0);
-    places.phase_y.resize(n, 0);
-    places.inside.resize(n, 0);
-    let (right, bottom) = (width as f32 - 3.0, height as f32 - 3.0);
-    let (dx, dy, ramp) = (&dx[..n], &dy[..n], &places.ramp[..n]);
-    let stride = width as u32;
-    let (corner, inside) = (&mut places.corner[..n], &mut places.inside[..n]);
-    let (px, py) = (&mut places.phase_x[..n], &mut places.phase_y[..n]);
-    for k in 0..n {
-        let (u, v) = (x0 + ramp[k] + dx[k], y + dy[k]);
-        let ok = u >= 1.0 && u <= right && v >= 1.0 && v <= bottom;
-        let (u, v) = if ok { (u, v) } else { (1.0, 1.0) };
-        let (i, j) = (u.floor(), v.floor());
-        px[k] = whole((u - i) * PHASES as f32) as u16;
-        py[k] = whole((v - j) * PHASES as f32) as u16;
-        corner[k] = whole(j - 1.0) * stride + whole(i - 1.0);
-        inside[k] = u8::from(ok);
-    }
 }
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]

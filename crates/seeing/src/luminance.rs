@@ -95,6 +95,24 @@ impl Luminance {
         }
     }
 
+    /// The light of `frame` row by row, as [`Luminance::rows`] gives it, and reduced as [`Luminance::reduced`] does.
+    pub fn rows_and_reduced<'a>(
+        &'a mut self,
+        frame: &'a RawFrame,
+        factor: usize,
+        reduced: &mut Raster,
+    ) -> LightRows<'a> {
+        if matches!(frame.format.layout, Layout::Mono) {
+            self.reduced(frame, factor, reduced);
+            return self.rows(frame);
+        }
+        let rows = self.rows(frame);
+        if let LightRows::Light(light) = rows {
+            reduce(light, factor, reduced);
+        }
+        rows
+    }
+
     /// The light of `frame` reduced by `factor` (see [`reduce`]), into `reduced`. Samples of one
     /// colour are added up as they are stored, without a light of full size in between.
     pub fn reduced(&mut self, frame: &RawFrame, factor: usize, reduced: &mut Raster) {

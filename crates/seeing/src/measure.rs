@@ -1,6 +1,6 @@
 //! What the sums of a cell say about the displacement there, and how sure they are of it.
 
-use crate::dense::{CellSums, Rows};
+use crate::dense::CellSums;
 use crate::field::{Field, Measured};
 
 /// Noise in a band-passed picture is correlated over about 4 pi s^2 px for a fine Gaussian of s, and
@@ -30,12 +30,7 @@ fn softness(near: &CellSums) -> f32 {
 }
 
 /// Turn the sums of every cell into measurements of the displacement.
-pub(crate) fn measure(
-    sums: &[CellSums],
-    field: &Field,
-    compared: Rows,
-    measured: &mut Vec<Measured>,
-) {
+pub(crate) fn measure(sums: &[CellSums], field: &Field, step: usize, measured: &mut Vec<Measured>) {
     let (columns, rows) = (field.columns, field.rows);
     // Scatter of the whole frame: a cell that matches by chance is not trusted beyond it.
     let (mut left, mut n) = (0.0f64, 0.0f64);
@@ -79,7 +74,7 @@ pub(crate) fn measure(
                 let qq = near.rr + 2.0 * b * near.rd + b * b * near.dd;
                 let c = (fq / qq.max(f32::MIN_POSITIVE)).clamp(LEAST_CONTRAST, MOST_CONTRAST);
                 let scatter = (near.ff - 2.0 * c * fq + c * c * qq).max(0.0) / near.n;
-                let alike = CORRELATED_PX / compared.step() as f32;
+                let alike = CORRELATED_PX / step as f32;
                 let trust = c * c / (alike * scatter.max(0.5 * usual).max(1e-20));
                 // f(x + u) = c q(x + d): the field is off by d, to be taken off.
                 let bx = s.xf / c - s.xr - b * s.xd;

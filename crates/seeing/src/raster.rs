@@ -132,6 +132,11 @@ impl Kernel {
         Kernel(vec![0.5, 0.25])
     }
 
+    /// \[1 4 1\]/6, the cubic B-spline at whole px: standard deviation 0.58 px.
+    pub fn spline3() -> Kernel {
+        Kernel(vec![4.0 / 6.0, 1.0 / 6.0])
+    }
+
     /// \[1 4 6 4 1\]/16: standard deviation 1 px.
     pub fn binomial5() -> Kernel {
         Kernel(vec![0.375, 0.25, 0.0625])

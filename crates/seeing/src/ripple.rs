@@ -5,16 +5,22 @@
 //! 2. Gauss-Newton rounds over the whole picture: the frame is warped by the field, compared
 //!    with the reference, and every cell says how the field should change and how sure it is;
 //!    [`field::solve`] makes one smooth field of it.
+//! 3. The last rounds compare the frame as it was read (`fine`).
 //!
-//! Work is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
+//! What comes before is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
 
 use crate::dense::{Dense, DenseWork, Rows};
 use crate::field::{self, Field, Measured, Smoothness, SolveWork};
+use crate::fine::{self, Fine, FineWork};
+use crate::luminance::LightRows;
 use crate::measure::{CORRELATED_PX, measure};
 use crate::raster::{BandPass, Raster, reduce};
 use crate::tiles::{Tiles, TilesWork};
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
+
+#[cfg(test)]
+mod tests;
 
 /// How the aligner is built.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -30,8 +36,10 @@ pub struct RippleSettings {
     /// Band that is compared: standard deviations of the Gaussians, px of the reduced raster, that
     /// what is finer and what is coarser are told by.
     pub band_px: (f32, f32),
-    /// Gauss-Newton rounds.
+    /// Gauss-Newton rounds at this reduction.
     pub rounds: usize,
+    /// Rounds at full size that follow.
+    pub fine_rounds: usize,
     /// What the air is expected to do.
     pub smoothness: Smoothness,
 }
@@ -45,6 +53,7 @@ pub struct Aligner {
     half_tile: f32,
     tiles: Tiles,
     dense: Dense,
+    fine: Option<Fine>,
 }
 
 /// Buffers of one worker.
@@ -58,8 +67,10 @@ pub struct RippleWork {
     passed: Raster,
     tiles: TilesWork,
     dense: DenseWork,
+    fine: FineWork,
     solve: SolveWork,
     measured: Vec<Measured>,
+    fine_measured: Vec<Measured>,
 }
 
 impl Default for RippleWork {
@@ -72,8 +83,10 @@ impl Default for RippleWork {
             passed: Raster::default(),
             tiles: TilesWork::default(),
             dense: DenseWork::default(),
+            fine: FineWork::default(),
             solve: SolveWork::default(),
             measured: Vec::new(),
+            fine_measured: Vec::new(),
         }
     }
 }
@@ -122,7 +135,9 @@ impl Aligner {
         let cell = (settings.cell_px / factor).clamp(1, 64);
         let dense = Dense::new(passed.clone(), cell);
         let tiles = Tiles::new(&passed, dense.slopes(), tile, spacing, least_structure);
-        Aligner { settings, width, height, half_tile: tile.0 as f32 / 2.0, tiles, dense }
+        let fine =
+            (settings.fine_rounds > 0).then(|| Fine::new(reference, settings.cell_px.clamp(1, 64)));
+        Aligner { settings, width, height, half_tile: tile.0 as f32 / 2.0, tiles, dense, fine }
     }
 
     /// Tiles with enough structure to be aligned by themselves.
@@ -151,28 +166,38 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Field, Cancelled> {
         if self.factor() == 1 {
-            return self.align_reduced(light, home, wanted, work, progress);
+            return self.align_reduced(
+                light,
+                &LightRows::Light(light),
+                home,
+                wanted,
+                work,
+                progress,
+            );
         }
         let mut reduced = std::mem::take(&mut work.reduced);
         reduce(light, self.factor(), &mut reduced);
-        let field = self.align_reduced(&reduced, home, wanted, work, progress);
+        let field =
+            self.align_reduced(&reduced, &LightRows::Light(light), home, wanted, work, progress);
         work.reduced = reduced;
         field
     }
 
-    /// Align a frame whose light was reduced by [`Aligner::factor`] already; all else as for
-    /// [`Aligner::align`], displacements in px of the frame included.
+    /// Align a frame whose light was reduced by [`Aligner::factor`] already, and lies in `light` at full size for the rounds
+    /// that need it; all else as for [`Aligner::align`], displacements in px of the frame included.
     ///
     /// # Errors
     /// When cancelled, asked for every few milliseconds.
     pub fn align_reduced(
         &self,
         reduced: &Raster,
+        light: &LightRows<'_>,
         home: (f32, f32),
         wanted: Option<&[bool]>,
         work: &mut RippleWork,
         progress: &dyn Progress,
     ) -> Result<Field, Cancelled> {
+        let whole_home = home;
         let factor = self.factor();
         progress.check()?;
         work.fit(self.settings.band_px);
@@ -206,7 +231,7 @@ impl Aligner {
                 (Rows::Half, PRECISION_PX)
             };
             self.dense.compare(&passed, &field, (rows, wanted), &mut work.dense, progress)?;
-            measure(&work.dense.sums, &field, rows, &mut work.measured);
+            measure(&work.dense.sums, &field, rows.step(), &mut work.measured);
             let limit = field::Effort { rounds: 40, precision_px };
             let smoothness = self.smoothness();
             field::solve(&mut field, &work.measured, &smoothness, home, limit, &mut work.solve);
@@ -215,7 +240,46 @@ impl Aligner {
         field.cell_px *= factor;
         field.x_px.iter_mut().for_each(|d| *d = (*d + corner.0) * scale);
         field.y_px.iter_mut().for_each(|d| *d = (*d + corner.1) * scale);
+        if let Some(fine) = &self.fine {
+            self.refine(fine, light, whole_home, wanted, corner, &mut field, work, progress)?;
+        }
         Ok(field)
+    }
+
+    /// Rounds at full size. A cell that reaches beyond the frame keeps what was measured before, told from `corner` of the
+    /// reduced raster.
+    #[allow(clippy::too_many_arguments)]
+    fn refine(
+        &self,
+        fine: &Fine,
+        light: &LightRows<'_>,
+        home: (f32, f32),
+        wanted: Option<&[bool]>,
+        corner: (f32, f32),
+        field: &mut Field,
+        work: &mut RippleWork,
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
+        let scale = self.factor() as f32;
+        let mut before = std::mem::take(&mut work.measured);
+        for m in &mut before {
+            (m.x_px, m.y_px) = ((m.x_px + corner.0) * scale, (m.y_px + corner.1) * scale);
+            m.information = m.information.map(|i| i / (scale * scale));
+        }
+        let limit = field::Effort { rounds: 40, precision_px: PRECISION_PX };
+        for _ in 0..self.settings.fine_rounds {
+            fine.compare(light, field, wanted, &mut work.fine, progress)?;
+            measure(&work.fine.sums, field, fine::STEP, &mut work.fine_measured);
+            for (own, before) in work.fine_measured.iter_mut().zip(&before) {
+                if own.information == [0.0; 3] {
+                    *own = *before;
+                }
+            }
+            let smoothness = &self.settings.smoothness;
+            field::solve(field, &work.fine_measured, smoothness, home, limit, &mut work.solve);
+        }
+        work.measured = before;
+        Ok(())
     }
 
     /// Columns and rows of a frame of `size` px that hold what is `wanted` with all that can touch it; `None`
@@ -328,156 +392,4 @@ fn near_wanted(wanted: &[bool], field: &Field, x: f32, y: f32, reach: f32) -> bo
         low.min(n)..(high + 1).min(n)
     };
     span(y, field.rows).any(|j| span(x, field.columns).any(|i| wanted[j * field.columns + i]))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use stillwright_picture::Silent;
-
-    const SETTINGS: RippleSettings = RippleSettings {
-        tile_px: 64,
-        spacing_px: 32,
-        cell_px: 16,
-        factor: 1,
-        band_px: (1.2, 8.0),
-        rounds: 3,
-        smoothness: Smoothness { slope: 0.1, curvature: 0.01, spread_px: 6.0 },
-    };
-
-    fn rough(x: f32, y: f32) -> f32 {
-        // Waves of many directions and lengths: 5 to 40 px.
-        let mut v = 0.5;
-        for k in 0..24 {
-            let angle = k as f32 * 2.399;
-            let length = 5.0 + 35.0 * ((k * 7 % 24) as f32 / 24.0);
-            let phase = k as f32 * 1.7;
-            let along = x * angle.cos() + y * angle.sin();
-            v += 0.02 * (std::f32::consts::TAU * along / length + phase).sin();
-        }
-        v
-    }
-
-    fn ripple(x: f32, y: f32) -> (f32, f32) {
-        (3.0 * (x / 45.0).sin() * (y / 38.0).cos(), 2.5 * (x / 50.0 + y / 41.0).sin())
-    }
-
-    #[test]
-    fn a_rippled_frame_is_straightened_to_a_tenth_of_a_pixel() {
-        let (width, height) = (256, 224);
-        let mut reference = Raster::zeros(width, height);
-        let mut frame = Raster::zeros(width, height);
-        for y in 0..height {
-            for x in 0..width {
-                let (u, v) = (x as f32, y as f32);
-                reference.values[y * width + x] = rough(u, v);
-                // frame(p + d(p)) = reference(p): invert by fixed point.
-                let (mut p, mut q) = (u, v);
-                for _ in 0..30 {
-                    let (dx, dy) = ripple(p, q);
-                    (p, q) = (u - 4.0 - dx, v + 3.0 - dy);
-                }
-                frame.values[y * width + x] = rough(p, q);
-            }
-        }
-        for (factor, limit) in [(1, 0.1), (2, 0.12)] {
-            let aligner = Aligner::new(&reference, RippleSettings { factor, ..SETTINGS }, 1e-5);
-            let mut work = RippleWork::default();
-            let found = aligner.align(&frame, (4.0, -3.0), None, &mut work, &Silent).unwrap();
-            let (mut sum, mut n) = (0.0, 0.0);
-            for y in (32..height - 32).step_by(5) {
-                for x in (32..width - 32).step_by(5) {
-                    let (ex, ey) = ripple(x as f32, y as f32);
-                    let (dx, dy) = found.at(x as f32, y as f32);
-                    sum += (dx - ex - 4.0).powi(2) + (dy - ey + 3.0).powi(2);
-                    n += 1.0;
-                }
-            }
-            let rms = f32::sqrt(sum / n);
-            assert!(rms < limit, "factor {factor}: {rms} px");
-        }
-    }
-
-    #[test]
-    fn a_softer_frame_is_not_taken_for_a_displaced_one() {
-        let (width, height) = (256, 224);
-        let mut reference = Raster::zeros(width, height);
-        for (i, v) in reference.values.iter_mut().enumerate() {
-            let (x, y) = ((i % width) as f32, (i / width) as f32);
-            // Stripes of unequal width: their edges are not symmetrical.
-            let wave = ((x + 0.3 * y) / 9.0).sin() + 0.6 * (x / 5.3).cos();
-            *v = rough(x, y) + if wave > 0.5 { 0.5 } else { 0.0 };
-        }
-        let mut frame = Raster::default();
-        let kernel = crate::raster::Kernel::gaussian(1.5);
-        crate::raster::smooth(&reference, &kernel, &mut Raster::default(), &mut frame);
-        let settings = RippleSettings { band_px: (0.6, 4.0), ..SETTINGS };
-        let aligner = Aligner::new(&reference, settings, 1e-5);
-        let mut work = RippleWork::default();
-        let found = aligner.align(&frame, (0.0, 0.0), None, &mut work, &Silent).unwrap();
-        let (mut sum, mut n) = (0.0, 0.0);
-        for y in (32..height - 32).step_by(5) {
-            for x in (32..width - 32).step_by(5) {
-                let (dx, dy) = found.at(x as f32, y as f32);
-                sum += dx * dx + dy * dy;
-                n += 1.0;
-            }
-        }
-        let rms = f32::sqrt(sum / n);
-        println!("softer: {rms}");
-        assert!(rms < 0.05, "{rms} px");
-    }
-
-    #[test]
-    fn a_piece_of_a_frame_is_aligned_like_the_whole() {
-        let (width, height) = (512, 448);
-        let mut reference = Raster::zeros(width, height);
-        let mut frame = Raster::zeros(width, height);
-        for (i, v) in reference.values.iter_mut().enumerate() {
-            let (x, y) = ((i % width) as f32, (i / width) as f32);
-            *v = rough(x, y);
-            let (dx, dy) = ripple(x, y);
-            frame.values[i] = rough(x - 7.0 - dx, y + 5.0 - dy);
-        }
-        let settings = RippleSettings { factor: 2, ..SETTINGS };
-        let aligner = Aligner::new(&reference, settings, 1e-5);
-        let (columns, rows, cell) = aligner.cells();
-        let asked = |i: usize, j: usize| (14..22).contains(&i) && (9..16).contains(&j);
-        let wanted: Vec<bool> =
-            (0..columns * rows).map(|c| asked(c % columns, c / columns)).collect();
-        let size = (width / 2, height / 2);
-        let (across, down) = aligner.piece(&wanted, (3.5, -2.5), size).unwrap();
-        assert!(across.len() * down.len() * 2 < size.0 * size.1);
-        let mut work = RippleWork::default();
-        let mut align = |wanted: &[bool]| {
-            aligner.align(&frame, (7.0, -5.0), Some(wanted), &mut work, &Silent).unwrap()
-        };
-        // With its corners asked for, too, the whole frame is looked at.
-        let mut with_corners = wanted.clone();
-        for corner in [0, columns - 1, columns * (rows - 1), columns * rows - 1] {
-            with_corners[corner] = true;
-        }
-        assert!(aligner.piece(&with_corners, (3.5, -2.5), size).is_none());
-        let (piece, whole) = (align(&wanted), align(&with_corners));
-        for (i, j) in (14..22).flat_map(|i| (9..16).map(move |j| (i, j))) {
-            let at = ((i * cell) as f32 + 7.5, (j * cell) as f32 + 7.5);
-            let (a, b) = (piece.at(at.0, at.1), whole.at(at.0, at.1));
-            assert!((a.0 - b.0).hypot(a.1 - b.1) < 0.02, "{at:?}: {a:?} {b:?}");
-        }
-    }
-
-    #[test]
-    fn a_blank_frame_yields_the_whole_frame_shift() {
-        let mut reference = Raster::zeros(128, 96);
-        for (i, v) in reference.values.iter_mut().enumerate() {
-            *v = rough((i % 128) as f32, (i / 128) as f32);
-        }
-        let aligner = Aligner::new(&reference, SETTINGS, 1e-5);
-        let blank = Raster::zeros(128, 96);
-        let mut work = RippleWork::default();
-        let found = aligner.align(&blank, (2.0, 1.0), None, &mut work, &Silent).unwrap();
-        for (x, y) in found.x_px.iter().zip(&found.y_px) {
-            assert!(x.is_finite() && y.is_finite());
-        }
-    }
 }

@@ -174,11 +174,13 @@ impl Bench<'_> {
             return Ok(None);
         }
         self.survey.hot_pixels.mend(frame);
-        worker.luminance.reduced(frame, aligner.factor(), &mut worker.light);
+        let factor = aligner.factor();
+        let rows = worker.luminance.rows_and_reduced(frame, factor, &mut worker.light);
         let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
         let mut field = aligner.align_reduced(
             &worker.light,
+            &rows,
             home,
             Some(&wanted),
             &mut worker.ripple,
@@ -260,7 +262,8 @@ pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSet
         cell_px: 16,
         factor: 2,
         band_px: HALF_SIZE_BAND_PX,
-        rounds: 3,
+        rounds: 1,
+        fine_rounds: 1,
         smoothness: AIR,
     };
     if short >= 96 { settings } else { full_size(settings) }
@@ -268,7 +271,7 @@ pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSet
 
 /// The same at full size.
 pub fn full_size(settings: RippleSettings) -> RippleSettings {
-    RippleSettings { factor: 1, band_px: FULL_SIZE_BAND_PX, ..settings }
+    RippleSettings { factor: 1, band_px: FULL_SIZE_BAND_PX, rounds: 3, fine_rounds: 0, ..settings }
 }
 
 /// Band that is compared, px of the reduced raster. A scene's power falls steeply with frequency, and what a frame's

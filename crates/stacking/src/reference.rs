@@ -250,6 +250,7 @@ fn straighten(
         factor: 1,
         band_px: MEAN_BAND_PX,
         rounds: 4,
+        fine_rounds: 0,
         smoothness: Smoothness {
             slope: AIR.slope,
             curvature: AIR.curvature * factor as f32,

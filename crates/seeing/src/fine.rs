@@ -1,0 +1,460 @@
+//! Comparison at full size of a frame, as it was read, with the reference.
+//!
+//! No band-pass is made of the frame. It is sampled along the field with the cubic B-spline, which smooths as a
+//! Gaussian of 0.58 px does (variance 1/3 px^2; common practice, no source); what is coarser than a cell is taken off
+//! cell by cell: the plane that fits best there. A projection may stand on either side of a product, so it is
+//! the reference and its slopes that lose their planes, once, and every product with the frame has lost it, too.
+//! Some rows are compared; lanes run along x; the order of all additions is fixed.
+
+use crate::dense::CellSums;
+use crate::field::{Field, RowExpander};
+use crate::luminance::LightRows;
+use crate::places::{PHASES, Places};
+use crate::raster::{Kernel, Raster, smooth};
+use multiversion::multiversion;
+use plane::Basis;
+use std::ops::Range;
+use std::sync::OnceLock;
+use stillwright_picture::{Cancelled, Progress};
+
+mod plane;
+#[cfg(test)]
+mod tests;
+
+/// Lanes of the sums.
+const LANES: usize = 8;
+
+/// Of this many rows one is compared.
+pub(crate) const STEP: usize = 4;
+
+/// What the reference is blurred by (standard deviation of a Gaussian, px) to know how it differs from a softer or
+/// sharper frame.
+const SOFTER_PX: f32 = 1.5;
+
+/// Sums of a cell over its px: of the frame times the reference, its two slopes and its blur, of the frame, of the
+/// frame times x and y (from the middle of the cell) and of its square.
+const SUMS: usize = 8;
+
+/// The reference, ready for comparisons.
+#[derive(Clone)]
+pub(crate) struct Fine {
+    width: usize,
+    height: usize,
+    cell_px: usize,
+    columns: usize,
+    /// Reference, slopes and blur without their planes, row after row of those that are compared.
+    own: [Vec<f32>; 4],
+    /// Sums of the reference over each cell.
+    cells: Vec<CellSums>,
+    /// Mean of the reference over each cell.
+    means: Vec<f32>,
+}
+
+/// Buffers of one worker.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct FineWork {
+    expander: RowExpander,
+    dx: Vec<f32>,
+    dy: Vec<f32>,
+    places: Places,
+    lanes: Vec<[[f32; LANES]; SUMS]>,
+    outside: Vec<bool>,
+    /// One entry a cell; all zero where nothing was compared.
+    pub sums: Vec<CellSums>,
+}
+
+impl Fine {
+    /// Prepare the reference's light for cells of `cell_px`.
+    pub fn new(light: &Raster, cell_px: usize) -> Fine {
+        let (width, height) = (light.width, light.height);
+        let (columns, bands) = (width.div_ceil(cell_px), height.div_ceil(cell_px));
+        let mut work = Raster::default();
+        // The B-spline at whole px, and its derivatives there.
+        let mut smoothed = Raster::default();
+        smooth(light, &Kernel::spline3(), &mut work, &mut smoothed);
+        let (slope_x, slope_y) = slopes(light);
+        let mut softer = Raster::default();
+        smooth(&smoothed, &Kernel::gaussian(SOFTER_PX), &mut work, &mut softer);
+        softer.values.iter_mut().zip(&smoothed.values).for_each(|(d, r)| *d -= r);
+        let rows: Vec<usize> = (0..height).filter(|y| y % cell_px % STEP == STEP / 2).collect();
+        let compared = |from: &Raster| -> Vec<f32> {
+            rows.iter().flat_map(|y| from.row(*y).iter().copied()).collect()
+        };
+        let own = [&smoothed, &slope_x, &slope_y, &softer].map(compared);
+        let mut fine = Fine {
+            width,
+            height,
+            cell_px,
+            columns,
+            own,
+            cells: vec![CellSums::default(); columns * bands],
+            means: vec![0.0; columns * bands],
+        };
+        for band in 0..bands {
+            for column in 0..columns {
+                fine.prepare(band, column);
+            }
+        }
+        fine
+    }
+
+    /// Columns of a cell.
+    fn across(&self, column: usize) -> Range<usize> {
+        column * self.cell_px..((column + 1) * self.cell_px).min(self.width)
+    }
+
+    /// The rows of a band of cells that are compared: their number among all compared, and where they lie.
+    fn rows(&self, band: usize) -> impl Iterator<Item = (usize, usize)> + use<> {
+        let (top, bottom) = (band * self.cell_px, ((band + 1) * self.cell_px).min(self.height));
+        let first = band * self.cell_px.saturating_sub(STEP / 2).div_ceil(STEP);
+        (top + STEP / 2..bottom).step_by(STEP).enumerate().map(move |(k, y)| (first + k, y))
+    }
+
+    /// Take the planes off one cell, and add it up.
+    fn prepare(&mut self, band: usize, column: usize) {
+        let across = self.across(column);
+        let rows: Vec<(usize, usize)> = self.rows(band).collect();
+        let basis = Basis::new(across.len(), rows.len());
+        let cell = band * self.columns + column;
+        for (quantity, values) in self.own.iter_mut().enumerate() {
+            let mut sums = [0.0f32; 3];
+            for (j, (row, _)) in rows.iter().enumerate() {
+                let line = &values[row * self.width..][across.clone()];
+                for (i, v) in line.iter().enumerate() {
+                    sums[0] += v;
+                    sums[1] += v * basis.x(i);
+                    sums[2] += v * basis.y(j);
+                }
+            }
+            if quantity == 0 {
+                self.means[cell] = sums[0] / basis.n.max(1.0);
+            }
+            for (j, (row, _)) in rows.iter().enumerate() {
+                let line = &mut values[row * self.width..][across.clone()];
+                for (i, v) in line.iter_mut().enumerate() {
+                    *v -= basis.plane(&sums, i, j);
+                }
+            }
+        }
+        let mut s = CellSums { n: basis.n, ..CellSums::default() };
+        let [r, gx, gy, d] = &self.own;
+        for (row, _) in rows {
+            for at in row * self.width + across.start..row * self.width + across.end {
+                let (r, gx, gy, d) = (r[at], gx[at], gy[at], d[at]);
+                s.rr += r * r;
+                s.rd += r * d;
+                s.dd += d * d;
+                s.xx += gx * gx;
+                s.xy += gx * gy;
+                s.yy += gy * gy;
+                s.xr += gx * r;
+                s.yr += gy * r;
+                s.xd += gx * d;
+                s.yd += gy * d;
+            }
+        }
+        self.cells[cell] = s;
+    }
+
+    /// Compare `frame` along `field` wherever `wanted` says so; the sums are left in `work`. A cell that
+    /// reaches beyond the frame says nothing.
+    ///
+    /// # Errors
+    /// When cancelled, asked for before each row of cells.
+    pub fn compare(
+        &self,
+        frame: &LightRows<'_>,
+        field: &Field,
+        wanted: Option<&[bool]>,
+        work: &mut FineWork,
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
+        work.sums.clear();
+        work.sums.resize(self.cells.len(), CellSums::default());
+        for band in 0..self.height.div_ceil(self.cell_px) {
+            progress.check()?;
+            let first = band * self.columns;
+            let counts = |c: usize| wanted.is_none_or(|w| w[first + c]);
+            let mut column = 0;
+            while column < self.columns {
+                let from = column;
+                while column < self.columns && counts(column) {
+                    column += 1;
+                }
+                if column > from {
+                    self.compare_run(frame, field, band, from..column, work);
+                }
+                column += 1;
+            }
+        }
+        Ok(())
+    }
+
+    /// Compare a run of cells side by side.
+    fn compare_run(
+        &self,
+        frame: &LightRows<'_>,
+        field: &Field,
+        band: usize,
+        cells: Range<usize>,
+        work: &mut FineWork,
+    ) {
+        let grid = (field.columns, field.rows, field.cell_px);
+        let span = cells.start * self.cell_px..self.across(cells.end - 1).end;
+        let first = band * self.columns + cells.start;
+        let means = &self.means[first..first + cells.len()];
+        work.lanes.clear();
+        work.lanes.resize(cells.len(), [[0.0; LANES]; SUMS]);
+        work.outside.clear();
+        work.outside.resize(cells.len(), false);
+        work.dx.resize(span.len(), 0.0);
+        work.dy.resize(span.len(), 0.0);
+        let whole = Basis::new(self.cell_px, self.rows(band).count());
+        for (j, (row, y)) in self.rows(band).enumerate() {
+            work.expander.expand(&field.x_px, grid, 1.0, y, span.start, &mut work.dx);
+            work.expander.expand(&field.y_px, grid, 1.0, y, span.start, &mut work.dy);
+            work.places.set(frame.size(), (span.start as f32, y as f32), &work.dx, &work.dy);
+            let own = row * self.width + span.start..row * self.width + span.end;
+            let compared = Row {
+                own: [0, 1, 2, 3].map(|q: usize| &self.own[q][own.clone()]),
+                means,
+                cell: self.cell_px,
+                y: whole.y(j),
+            };
+            add_row(frame, &work.places, kernels(), &compared, &mut work.lanes, &mut work.outside);
+        }
+        for (k, column) in cells.enumerate() {
+            if work.outside[k] {
+                continue;
+            }
+            let index = first + k;
+            let mut sums = self.cells[index];
+            let [fr, xf, yf, fd, f, fx, fy, ff] =
+                work.lanes[k].map(|lanes| lanes.iter().sum::<f32>());
+            let basis = Basis::new(self.across(column).len(), self.rows(band).count());
+            // The lanes count x from the middle of a whole cell.
+            let fx = fx + (whole.x(0) - basis.x(0)).abs() * f;
+            let left = basis.left(ff, [f, fx, fy]);
+            (sums.fr, sums.xf, sums.yf, sums.fd, sums.ff) = (fr, xf, yf, fd, left);
+            work.sums[index] = sums;
+        }
+    }
+}
+
+/// Slopes of the B-spline through the samples of `light`, at the samples: differences along one way, smoothed along the
+/// other.
+fn slopes(light: &Raster) -> (Raster, Raster) {
+    let (sixth, rest) = (1.0 / 6.0, 4.0 / 6.0);
+    let (width, height) = (light.width, light.height);
+    let (mut gx, mut gy) = (Raster::zeros(width, height), Raster::zeros(width, height));
+    for y in 0..height {
+        let (above, own) = (light.row(y.saturating_sub(1)), light.row(y));
+        let below = light.row((y + 1).min(height - 1));
+        for x in 0..width {
+            let (l, r) = (x.saturating_sub(1), (x + 1).min(width - 1));
+            let across = |row: &[f32]| 0.5 * (row[r] - row[l]);
+            let down = |x: usize| 0.5 * (below[x] - above[x]);
+            gx.values[y * width + x] = sixth * (across(above) + across(below)) + rest * across(own);
+            gy.values[y * width + x] = sixth * (down(l) + down(r)) + rest * down(x);
+        }
+    }
+    (gx, gy)
+}
+
+/// One row of the reference, to be compared.
+struct Row<'a> {
+    own: [&'a [f32]; 4],
+    means: &'a [f32],
+    cell: usize,
+    y: f32,
+}
+
+/// The cubic B-spline for [`PHASES`] + 1 positions between two px.
+fn kernels() -> &'static [[f32; 4]; PHASES + 1] {
+    static TABLE: OnceLock<[[f32; 4]; PHASES + 1]> = OnceLock::new();
+    TABLE.get_or_init(|| {
+        std::array::from_fn(|i| {
+            let t = i as f32 / PHASES as f32;
+            let s = 1.0 - t;
+            [
+                s * s * s / 6.0,
+                (3.0 * t * t * t - 6.0 * t * t + 4.0) / 6.0,
+                (3.0 * s * s * s - 6.0 * s * s + 4.0) / 6.0,
+                t * t * t / 6.0,
+            ]
+        })
+    })
+}
+
+/// Compare one row.
+fn add_row(
+    frame: &LightRows<'_>,
+    places: &Places,
+    table: &[[f32; 4]; PHASES + 1],
+    row: &Row<'_>,
+    lanes: &mut [[[f32; LANES]; SUMS]],
+    outside: &mut [bool],
+) {
+    match frame {
+        LightRows::U8(v, width, unit) => {
+            add_row_u8((v, *width, *unit), places, table, row, lanes, outside);
+        }
+        LightRows::U16(v, width, unit) => {
+            add_row_u16((v, *width, *unit), places, table, row, lanes, outside);
+        }
+        LightRows::Light(light) => {
+            add_row_f32((&light.values, light.width, 1.0), places, table, row, lanes, outside);
+        }
+    }
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_row_u8<'a>(
+    frame: (&[u8], usize, f32),
+    places: &Places,
+    table: &[[f32; 4]; PHASES + 1],
+    row: &Row<'a>,
+    lanes: &mut [[[f32; LANES]; SUMS]],
+    outside: &mut [bool],
+) {
+    add_cells(frame, places, table, row, lanes, outside);
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_row_u16<'a>(
+    frame: (&[u16], usize, f32),
+    places: &Places,
+    table: &[[f32; 4]; PHASES + 1],
+    row: &Row<'a>,
+    lanes: &mut [[[f32; LANES]; SUMS]],
+    outside: &mut [bool],
+) {
+    add_cells(frame, places, table, row, lanes, outside);
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_row_f32<'a>(
+    frame: (&[f32], usize, f32),
+    places: &Places,
+    table: &[[f32; 4]; PHASES + 1],
+    row: &Row<'a>,
+    lanes: &mut [[[f32; LANES]; SUMS]],
+    outside: &mut [bool],
+) {
+    add_cells(frame, places, table, row, lanes, outside);
+}
+
+trait Sample: Copy {
+    fn value(self) -> f32;
+}
+
+impl Sample for u8 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        f32::from(self)
+    }
+}
+
+impl Sample for u16 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        f32::from(self)
+    }
+}
+
+impl Sample for f32 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        self
+    }
+}
+
+#[inline(always)]
+fn add_cells<T: Sample>(
+    (frame, stride, unit): (&[T], usize, f32),
+    places: &Places,
+    table: &[[f32; 4]; PHASES + 1],
+    row: &Row<'_>,
+    lanes: &mut [[[f32; LANES]; SUMS]],
+    outside: &mut [bool],
+) {
+    let n = row.own[0].len();
+    let (corner, inside) = (&places.corner[..n], &places.inside[..n]);
+    let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
+    let own = row.own.map(|values| &values[..n]);
+    for (k, (sums, out)) in lanes.iter_mut().zip(outside).enumerate() {
+        let span = k * row.cell..((k + 1) * row.cell).min(n);
+        if *out || inside[span.clone()].contains(&0) {
+            *out = true;
+            continue;
+        }
+        let mean = row.means[k];
+        let middle = 0.5 * (row.cell as f32 - 1.0);
+        for at in span.clone().step_by(LANES) {
+            let many = LANES.min(span.end - at);
+            let mut f = [0.0f32; LANES];
+            for (l, f) in f.iter_mut().enumerate().take(many) {
+                let x = at + l;
+                let (wx, wy) = (&table_at(table, px[x]), &table_at(table, py[x]));
+                *f = unit * spline(frame, stride, corner[x], (wx, wy)) - mean;
+            }
+            let x = (at - span.start) as f32 - middle;
+            if many == LANES {
+                let own = own.map(|v| v[at..].first_chunk().copied().unwrap_or_default());
+                add_lanes(sums, &f, &own, (x, row.y));
+            } else {
+                let mut few = [[0.0f32; LANES]; 4];
+                for (few, own) in few.iter_mut().zip(own) {
+                    few[..many].copy_from_slice(&own[at..at + many]);
+                }
+                add_lanes(sums, &f, &few, (x, row.y));
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn table_at(table: &[[f32; 4]; PHASES + 1], phase: u16) -> [f32; 4] {
+    table[usize::from(phase).min(PHASES)]
+}
+
+/// The frame between the 4 x 4 samples from `corner` on.
+#[inline(always)]
+fn spline<T: Sample>(
+    frame: &[T],
+    stride: usize,
+    corner: u32,
+    (wx, wy): (&[f32; 4], &[f32; 4]),
+) -> f32 {
+    let mut sum = [0.0f32; 4];
+    for (tap, wy) in wy.iter().enumerate() {
+        let start = corner as usize + tap * stride;
+        let line = &frame[start..start + 4];
+        for i in 0..4 {
+            sum[i] += wy * line[i].value();
+        }
+    }
+    for i in 0..4 {
+        sum[i] *= wx[i];
+    }
+    (sum[0] + sum[2]) + (sum[1] + sum[3])
+}
+
+#[inline(always)]
+fn add_lanes(
+    sums: &mut [[f32; LANES]; SUMS],
+    f: &[f32; LANES],
+    [r, gx, gy, d]: &[[f32; LANES]; 4],
+    (x, y): (f32, f32),
+) {
+    for l in 0..LANES {
+        sums[0][l] += f[l] * r[l];
+        sums[1][l] += f[l] * gx[l];
+        sums[2][l] += f[l] * gy[l];
+        sums[3][l] += f[l] * d[l];
+        sums[4][l] += f[l];
+        sums[5][l] += f[l] * (x + l as f32);
+        sums[6][l] += f[l] * y;
+        sums[7][l] += f[l] * f[l];
+    }
+}
