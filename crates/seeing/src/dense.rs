@@ -6,15 +6,12 @@
 
 use crate::field::{Field, RowExpander};
 use crate::interpolate::cubic_taps;
-use crate::places::{PHASES, Places};
+use crate::places::{LANES, PHASES, Places, eight, table_at};
 use crate::raster::{Kernel, Raster, smooth};
 use crate::warp::slopes;
 use multiversion::multiversion;
 use std::sync::OnceLock;
 use stillwright_picture::{Cancelled, Progress};
-
-/// Lanes of the sums.
-const LANES: usize = 8;
 
 /// How many rows are compared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -274,9 +271,6 @@ fn add_row<'a>(
         *seen |= row.bit;
         let whole = span.start + span.len() / LANES * LANES;
         for at in (span.start..whole).step_by(LANES) {
-            let lane = |values: &[f32]| -> [f32; LANES] {
-                values[at..].first_chunk().copied().unwrap_or_default()
-            };
             let mut f = [0.0f32; LANES];
             for (l, f) in f.iter_mut().enumerate() {
                 let x = at + l;
@@ -287,7 +281,8 @@ fn add_row<'a>(
                     (&table_at(table, px[x]), &table_at(table, py[x])),
                 );
             }
-            let own = [row.reference, slope_x, slope_y, softer].map(lane);
+            let reference = eight(row.reference, at);
+            let own = [reference, eight(slope_x, at), eight(slope_y, at), eight(softer, at)];
             add_lanes(sums, &f, &own);
         }
         if whole < span.end {
@@ -305,11 +300,6 @@ fn add_row<'a>(
             add_lanes(sums, &f, &own);
         }
     }
-}
-
-#[inline(always)]
-fn table_at(table: &[[f32; 4]; PHASES + 1], phase: u16) -> [f32; 4] {
-    table[usize::from(phase).min(PHASES)]
 }
 
 /// The frame between the 4 x 4 px from `corner` on.

@@ -9,7 +9,7 @@
 use crate::dense::CellSums;
 use crate::field::{Field, RowExpander};
 use crate::luminance::LightRows;
-use crate::places::{PHASES, Places};
+use crate::places::{LANES, PHASES, Places, eight, table_at};
 use crate::raster::{Kernel, Raster, smooth};
 use multiversion::multiversion;
 use plane::Basis;
@@ -20,9 +20,6 @@ use stillwright_picture::{Cancelled, Progress};
 mod plane;
 #[cfg(test)]
 mod tests;
-
-/// Lanes of the sums.
-const LANES: usize = 8;
 
 /// Of this many rows one is compared.
 pub(crate) const STEP: usize = 4;
@@ -381,7 +378,8 @@ fn add_cells<T: Sample>(
     let n = row.own[0].len();
     let (corner, inside) = (&places.corner[..n], &places.inside[..n]);
     let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
-    let own = row.own.map(|values| &values[..n]);
+    let [r, gx, gy, d] = row.own;
+    let (r, gx, gy, d) = (&r[..n], &gx[..n], &gy[..n], &d[..n]);
     for (k, (sums, out)) in lanes.iter_mut().zip(outside).enumerate() {
         let span = k * row.cell..((k + 1) * row.cell).min(n);
         if *out || inside[span.clone()].contains(&0) {
@@ -400,22 +398,17 @@ fn add_cells<T: Sample>(
             }
             let x = (at - span.start) as f32 - middle;
             if many == LANES {
-                let own = own.map(|v| v[at..].first_chunk().copied().unwrap_or_default());
+                let own = [eight(r, at), eight(gx, at), eight(gy, at), eight(d, at)];
                 add_lanes(sums, &f, &own, (x, row.y));
             } else {
                 let mut few = [[0.0f32; LANES]; 4];
-                for (few, own) in few.iter_mut().zip(own) {
+                for (few, own) in few.iter_mut().zip([r, gx, gy, d]) {
                     few[..many].copy_from_slice(&own[at..at + many]);
                 }
                 add_lanes(sums, &f, &few, (x, row.y));
             }
         }
     }
-}
-
-#[inline(always)]
-fn table_at(table: &[[f32; 4]; PHASES + 1], phase: u16) -> [f32; 4] {
-    table[usize::from(phase).min(PHASES)]
 }
 
 /// The frame between the 4 x 4 samples from `corner` on.

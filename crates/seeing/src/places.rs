@@ -1,9 +1,24 @@
-//! Where the px of a row of the reference lie in a frame.
+//! Where the px of a row of the reference lie in a frame, and what comparing them there needs.
 
 use multiversion::multiversion;
 
 /// Steps between two px for which kernels are tabulated.
 pub(crate) const PHASES: usize = 512;
+
+/// Lanes of the sums.
+pub(crate) const LANES: usize = 8;
+
+/// The values from `at` on.
+#[inline(always)]
+pub(crate) fn eight(values: &[f32], at: usize) -> [f32; LANES] {
+    values[at..].first_chunk().copied().unwrap_or_default()
+}
+
+/// The kernel of a phase.
+#[inline(always)]
+pub(crate) fn table_at(table: &[[f32; 4]; PHASES + 1], phase: u16) -> [f32; 4] {
+    table[usize::from(phase).min(PHASES)]
+}
 
 /// Where the px of a row lie in the frame: the corner of the 4 x 4 samples around each, how far it lies between the
 /// second and the third of them, and whether all 16 are there.
