@@ -27,6 +27,7 @@ mod reference;
 mod resample;
 mod sampling;
 mod stack;
+mod unrest;
 mod window;
 
 pub use advice::{KeepAdvice, Rung};
@@ -38,3 +39,4 @@ pub use stack::{
     Keep, Pace, Stack, StackError, StackSettings, Watcher, check_resampling, groundwork, stack,
     stack_on, warp_fields,
 };
+pub use unrest::Unrest;

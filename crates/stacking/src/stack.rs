@@ -13,6 +13,7 @@ use crate::keep::{Worth, kept_frames};
 use crate::noise_map::noise_map;
 use crate::patient::Again;
 use crate::sampling::Sampling;
+use crate::unrest::Unrest;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
@@ -102,6 +103,8 @@ pub struct Stack {
     /// Agreement of two halves of the kept frames, stacked at the capture's scale, just below half a cycle per px of the
     /// capture, -1 to 1; where it decided whether the frames were drizzled.
     pub agreement_at_nyquist: Option<f32>,
+    /// How much the kept frames differ by the air, where that can be told: the finish knows from it how deep the blur is.
+    pub unrest: Option<Unrest>,
     /// Displacement of red and blue against green that was undone, px (x, y each); zeros for
     /// one channel.
     pub channel_offsets_px: [(f32, f32); 3],
@@ -239,6 +242,8 @@ fn stack_colours(
         }
         _ => None,
     };
+    let on = (aligner, ground.expected.as_ref());
+    let unrest = Unrest::of(&bench, &worth, (&chosen, per_place), on, offsets, progress)?;
     let size = (format.width, format.height);
     let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
     let drops = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
@@ -297,6 +302,7 @@ fn stack_colours(
         scale: settings.scale,
         pixfrac,
         agreement_at_nyquist: sampled.map(|sampled| sampled.agreement as f32),
+        unrest,
         channel_offsets_px: offsets,
         samples_refused,
         frames_lost: lost,

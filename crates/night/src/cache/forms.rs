@@ -9,7 +9,7 @@ use stillwright_seeing::raster::Raster;
 use stillwright_seeing::sharpness::CellGrid;
 use stillwright_seeing::{FrameReport, Rejection, SceneKind, Survey};
 use stillwright_stacking::halves::Region;
-use stillwright_stacking::{KeepAdvice, Rung, Stack};
+use stillwright_stacking::{KeepAdvice, Rung, Stack, Unrest};
 
 const REJECTIONS: [Rejection; 5] = [
     Rejection::Blank,
@@ -140,6 +140,14 @@ pub(crate) fn write_stack(stack: &Stack) -> Vec<u8> {
     for known in [stack.pixfrac, stack.agreement_at_nyquist] {
         w.float(known.unwrap_or(f32::NAN));
     }
+    w.byte(u8::from(stack.unrest.is_some()));
+    if let Some(Unrest { frequency, signal, air, noise, mosaic }) = &stack.unrest {
+        w.byte(u8::from(*mosaic));
+        w.count(frequency.len());
+        for curve in [frequency, signal, air, noise] {
+            curve.iter().for_each(|value| w.double(*value));
+        }
+    }
     for (x, y) in stack.channel_offsets_px {
         w.float(x);
         w.float(y);
@@ -172,6 +180,7 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
     let scale = r.float()?;
     let known = |value: f32| Some(value).filter(|value| value.is_finite());
     let (pixfrac, agreement_at_nyquist) = (known(r.float()?), known(r.float()?));
+    let unrest = if r.byte()? == 1 { Some(read_unrest(&mut r)?) } else { None };
     let mut channel_offsets_px = [(0.0, 0.0); 3];
     for offset in &mut channel_offsets_px {
         *offset = (r.float()?, r.float()?);
@@ -193,8 +202,18 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
         scale,
         pixfrac,
         agreement_at_nyquist,
+        unrest,
         channel_offsets_px,
         samples_refused,
         frames_lost,
     })
+}
+
+fn read_unrest(r: &mut Reader<'_>) -> Option<Unrest> {
+    let (mosaic, rings) = (r.byte()? == 1, r.count()?);
+    if rings.checked_mul(32)? > r.0.len() {
+        return None;
+    }
+    let mut curve = || (0..rings).map(|_| r.double()).collect::<Option<Vec<f64>>>();
+    Some(Unrest { frequency: curve()?, signal: curve()?, air: curve()?, noise: curve()?, mosaic })
 }

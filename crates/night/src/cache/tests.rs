@@ -9,7 +9,7 @@ use stillwright_seeing::raster::Raster;
 use stillwright_seeing::sharpness::CellGrid;
 use stillwright_seeing::{FrameReport, Rejection, SceneKind};
 use stillwright_stacking::halves::Region;
-use stillwright_stacking::{KeepAdvice, Rung};
+use stillwright_stacking::{KeepAdvice, Rung, Unrest};
 
 fn survey() -> Survey {
     let frame = |index: usize| FrameReport {
@@ -55,6 +55,13 @@ fn stack() -> Stack {
         scale: 1.5,
         pixfrac: Some(0.7),
         agreement_at_nyquist: None,
+        unrest: Some(Unrest {
+            frequency: vec![0.0, 0.25],
+            signal: vec![1.0, 1.0 / 3.0],
+            air: vec![-1e-9, 0.1],
+            noise: vec![0.0, 2.5],
+            mosaic: true,
+        }),
         channel_offsets_px: [(0.1, 0.2), (0.0, 0.0), (-0.3, 1.4)],
         samples_refused: 11,
         frames_lost: vec![4, 6],

@@ -70,7 +70,13 @@ mod tests {
         for channels in [1, 3] {
             let (a, b) = (shape(channels), shape(channels));
             let both = Picture { planes: (&a.planes + &b.planes) * 0.5 };
-            let stack = Halved { picture: &both, halves: [&a, &b], scale: 1.0, covered: None };
+            let stack = Halved {
+                picture: &both,
+                halves: [&a, &b],
+                scale: 1.0,
+                unrest: None,
+                covered: None,
+            };
             let measured = measure(stack, None, &Silent).unwrap();
             let (mut used, _) = resolve(stack, &measured, &FinishSettings::default());
             let light = undone(&both, &used, &measured, &Silent).unwrap();

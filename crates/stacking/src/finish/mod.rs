@@ -11,6 +11,7 @@
 //! Deliberately absent: files, the window, any knowledge of how the stack was made.
 
 mod ahead;
+mod air;
 pub mod atrous;
 mod carry;
 pub mod colour;
@@ -40,7 +41,8 @@ pub use wiener::WienerSettings;
 
 use crate::halves::{HalfCorrelation, HalvesError, HalvesSettings, Region, correlate_while};
 use crate::stack::Stack;
-use ndarray::{Array2, Array3, ArrayView2};
+use crate::unrest::Unrest;
+use ndarray::{Array3, ArrayView2};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use stillwright_picture::{Cancelled, Picture, Progress, Stage};
@@ -165,6 +167,8 @@ pub struct Halved<'a> {
     pub halves: [&'a Picture; 2],
     /// Pixels of the picture per capture pixel.
     pub scale: f32,
+    /// How much the frames differ by the air, where that is known.
+    pub unrest: Option<&'a Unrest>,
     /// The part that nearly all kept frames show, where that is known: automatic tone is taken from it, for
     /// rims that few frames show are noisy.
     pub covered: Option<Region>,
@@ -174,7 +178,8 @@ impl<'a> From<&'a Stack> for Halved<'a> {
     fn from(stack: &'a Stack) -> Halved<'a> {
         let [a, b] = &stack.halves;
         let covered = Some(stack.covered);
-        Halved { picture: &stack.picture, halves: [a, b], scale: stack.scale, covered }
+        let (picture, halves, unrest) = (&stack.picture, [a, b], stack.unrest.as_ref());
+        Halved { picture, halves, scale: stack.scale, unrest, covered }
     }
 }
 
@@ -254,6 +259,7 @@ pub fn measure<'a>(
         cutoff_cycles_per_px: optics.map(|o| o.cutoff_cycles_per_px() / scale),
         obstruction: optics.map_or(TYPICAL_OBSTRUCTION, |o| o.obstruction),
         pixel_px: scale,
+        unrest: stack.unrest,
     };
     let mut channels = Vec::new();
     for channel in 0..shape.0 {
@@ -276,7 +282,7 @@ fn measure_plane(
     mean: ArrayView2<'_, f32>,
     a: ArrayView2<'_, f32>,
     b: ArrayView2<'_, f32>,
-    instrument: &Instrument,
+    instrument: &Instrument<'_>,
     progress: &dyn Progress,
 ) -> Result<Option<ChannelMeasure>, Cancelled> {
     let cutoff_cycles_per_px = instrument.cutoff_cycles_per_px;
@@ -297,9 +303,6 @@ fn measure_plane(
 /// telescope's 0.35.
 const TYPICAL_OBSTRUCTION: f64 = 0.3;
 
-/// Largest side of the part of a picture that starting values are tried on, px.
-const TRIAL_SIDE: usize = 1024;
-
 /// Turn automatic settings into numbers (all but the tone, which is taken from the sharpened
 /// picture), with a sentence for each thing that could not be had.
 pub fn resolve<'a>(
@@ -315,7 +318,7 @@ pub fn resolve<'a>(
     match &mut used.sharpening {
         Sharpening::Automatic => {
             let detail = signal.map(|(m, s)| {
-                let light = trial_part(stack.picture);
+                let light = start::trial_part(stack.picture);
                 let width = light.ncols();
                 let light: Vec<f32> = light.iter().map(|v| finite(*v)).collect();
                 start::starting_values(&s, &m.noise, &light, width)
@@ -355,15 +358,6 @@ pub fn resolve<'a>(
     }
     used.colour = used.colour.resolve(stack.picture);
     (used, warnings)
-}
-
-/// The middle of the picture's light, of bounded size.
-fn trial_part(picture: &Picture) -> Array2<f32> {
-    let light = picture.luminance();
-    let (height, width) = light.dim();
-    let (h, w) = (height.min(TRIAL_SIDE), width.min(TRIAL_SIDE));
-    let (top, left) = ((height - h) / 2, (width - w) / 2);
-    light.slice(ndarray::s![top..top + h, left..left + w]).to_owned()
 }
 
 /// Margin that a crop needs around it for its middle to come out as in the whole picture, px:

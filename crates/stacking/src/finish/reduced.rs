@@ -339,7 +339,8 @@ mod tests {
             let halves = [made(channels, 1), made(channels, 2)];
             let both = Picture { planes: (&halves[0].planes + &halves[1].planes) * 0.5 };
             let [a, b] = &halves;
-            let stack = Halved { picture: &both, halves: [a, b], scale: 1.0, covered: None };
+            let stack =
+                Halved { picture: &both, halves: [a, b], scale: 1.0, unrest: None, covered: None };
             let measured = measure(stack, None, &Silent).unwrap();
             let (mut used, _) = resolve(stack, &measured, &FinishSettings::default());
             used.tone.black = Point::Level(-1.0);

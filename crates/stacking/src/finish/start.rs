@@ -9,10 +9,13 @@ use super::detail::{DetailScale, DetailSettings, MOST_GAIN, passing_shares};
 use super::noise::NoiseModel;
 use super::signal::SignalModel;
 use super::wiener::{self, WienerSettings};
-use stillwright_picture::Silent;
+use ndarray::{Array2, s};
+use stillwright_picture::{Picture, Silent};
 
 /// Detail scales of the starting values: coarser ones hold no noise worth mentioning.
 const SCALES: usize = 4;
+/// Largest side of the part of a picture that starting values are tried on, px.
+const TRIAL_SIDE: usize = 1024;
 /// Hold-back of the starting values, in standard deviations. At 1 empty sky keeps specks, at 2
 /// faint detail goes; between them the error against the truth changes by 1 %.
 const HOLD_BACK: f32 = 1.5;
@@ -47,4 +50,13 @@ pub(crate) fn starting_values(
         scale.gain = ((made_up * 1000.0).round() as f32 / 1000.0).clamp(0.0, MOST_GAIN);
     }
     settings
+}
+
+/// The middle of the picture's light, of bounded size.
+pub(crate) fn trial_part(picture: &Picture) -> Array2<f32> {
+    let light = picture.luminance();
+    let (height, width) = light.dim();
+    let (h, w) = (height.min(TRIAL_SIDE), width.min(TRIAL_SIDE));
+    let (top, left) = ((height - h) / 2, (width - w) / 2);
+    light.slice(s![top..top + h, left..left + w]).to_owned()
 }

@@ -124,8 +124,7 @@ impl ResidualBlur {
 
     /// The blur of a stack with a phase variance of `depth` rad^2 (0: none), correlated over
     /// `reach` (a spatial frequency, cycles per px of the stack).
-    pub fn with_depth(depth: f64, reach: f64) -> ResidualBlur {
-        let exponent = Self::STACK_EXPONENT;
+    pub fn with_depth(depth: f64, reach: f64, exponent: f64) -> ResidualBlur {
         let depth = depth.clamp(1e-3, 50.0);
         let scale = (reach * depth.powf(-1.0 / exponent)).clamp(0.005, 1000.0);
         ResidualBlur { scale_cycles_per_px: scale, exponent, plateau: (-depth).exp() }

@@ -152,7 +152,7 @@ pub struct Known {
 impl<'a> From<&'a Known> for Halved<'a> {
     fn from(known: &'a Known) -> Halved<'a> {
         let [a, b] = &known.halves;
-        Halved { picture: &known.picture, halves: [a, b], scale: 1.0, covered: None }
+        Halved { picture: &known.picture, halves: [a, b], scale: 1.0, unrest: None, covered: None }
     }
 }
 

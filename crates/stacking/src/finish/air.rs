@@ -1,0 +1,116 @@
+//! How deep the blur of a stack is, from how much its frames differ by the air.
+//!
+//! One power spectrum cannot tell scene and blur apart: both make it fall. What frames differ by can, for the scene is
+//! in all of them alike. On 32 captures with known truth (simulated nights of D/r0 1.5 to 8, refractor and obstructed
+//! telescopes, mosaics, low and high air, slopes of the scene's amplitude from 0.8 to 1.35; three captures of another simulation) `-ln` of the stack's
+//! transfer at three tenths of the cut-off is 1.9 times the root of `ln(1 + unrest)`, within 14 % (grounds 11 %), for keeps of 5 to
+//! 50 per cent (1.7 times at 100).
+
+use crate::unrest::Unrest;
+use std::f64::consts::PI;
+
+/// The band that is looked at, shares of the telescope's cut-off. Coarser, frames hardly differ; finer, the camera's
+/// noise counts more than the air.
+const BAND: std::ops::Range<f64> = 0.22..0.40;
+/// Where the depth is told, share of the cut-off: in the middle, and where most of the fall lies behind.
+pub(super) const TOLD_AT: f64 = 0.3;
+/// `-ln` of the transfer there over the square root of `ln(1 + unrest)`. With a wavefront of small Gaussian errors both are
+/// measures of their variance; that they go together so simply is found, not derived.
+const DEPTH_OVER_ROOT: f64 = 1.9;
+/// Scatter of the depth that is told, as a share. With 0.1 it outweighs what the spectrum knows (a night of bad air over shaded
+/// ground 1.6 times the best filter's error instead of 1.4), with 0.2 a scene of steep slope is taken for blur again.
+const SHARE_SCATTER: f64 = 0.15;
+/// How well the level of the camera's noise is known, as a share.
+const NOISE_SCATTER: f64 = 0.05;
+
+/// Reach of a blur of depth 1 there, and the power of the depth with which it grows: the law that fits best has 0.19 for depths
+/// of 0.25 to 0.6, 0.19 to 0.26 for deeper ones. One reach of 0.22 for all: 2 % more error.
+const REACH: f64 = 0.23;
+const REACH_GROWTH: f64 = 0.15;
+
+/// `-ln` of a blur's transfer at [`TOLD_AT`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Told {
+    pub depth: f64,
+    pub scatter: f64,
+}
+
+impl Told {
+    /// Reach of the blur, share of the cut-off: deeper blurs reach a little further.
+    pub fn reach(&self) -> f64 {
+        (REACH * self.depth.powf(REACH_GROWTH)).clamp(0.15, 0.32)
+    }
+}
+
+/// What `unrest` tells of the stack, for a telescope of this cut-off (cycles per px of the capture); `None` where the band holds
+/// no signal, or so little that the camera's noise hides the air.
+pub(super) fn told(unrest: &Unrest, cutoff_cycles_per_px: f64) -> Option<Told> {
+    let (mut signal, mut air, mut noise) = (0.0, 0.0, 0.0);
+    for (k, frequency) in unrest.frequency.iter().enumerate() {
+        if BAND.contains(&(frequency / cutoff_cycles_per_px)) {
+            signal += unrest.signal.get(k)?;
+            air += unrest.air.get(k)?;
+            noise += unrest.noise.get(k)?;
+        }
+    }
+    if !(signal > 0.0 && air.is_finite() && noise.is_finite()) {
+        return None;
+    }
+    // A tent of 1 px along both axes: sinc^2 each, all but alike in all directions.
+    let told_at = PI * TOLD_AT * cutoff_cycles_per_px;
+    let tent = if unrest.mosaic { told_at * told_at / 3.0 } else { 0.0 };
+    let depth = |air: f64| DEPTH_OVER_ROOT * (1.0 + air.max(0.0) / signal).ln().sqrt() + tent;
+    let (found, more) = (depth(air), depth(air + NOISE_SCATTER * noise));
+    let scatter = (SHARE_SCATTER * found).hypot(more - found) + 0.01;
+    (scatter < 0.5 * found.max(0.5)).then_some(Told { depth: found, scatter })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Signal 1, air `air` and noise `noise` in every ring.
+    fn unrest(air: f64, noise: f64) -> Unrest {
+        let frequency: Vec<f64> = (0..100).map(|k| 0.005 * f64::from(k)).collect();
+        let all = |value: f64| vec![value; 100];
+        Unrest { signal: all(1.0), air: all(air), noise: all(noise), frequency, mosaic: false }
+    }
+
+    #[test]
+    fn more_unrest_is_a_deeper_blur_and_none_is_none() {
+        let depth = |air: f64| told(&unrest(air, 0.0), 0.38).unwrap().depth;
+        assert_eq!(depth(0.0), 0.0);
+        assert_eq!(depth(-0.1), 0.0);
+        assert!((depth(1.0_f64.exp() - 1.0) - DEPTH_OVER_ROOT).abs() < 1e-12);
+        assert!(depth(0.1) < depth(0.3) && depth(0.3) < depth(3.0));
+        // The deepest that any night has shown.
+        assert!(told(&unrest(30.0, 0.0), 0.38).is_some());
+    }
+
+    #[test]
+    fn noise_makes_it_uncertain_and_much_of_it_hides_the_air() {
+        let [quiet, noisy] = [0.0, 1.0].map(|noise| told(&unrest(0.2, noise), 0.38).unwrap());
+        assert_eq!(quiet.depth, noisy.depth);
+        assert!(noisy.scatter > quiet.scatter);
+        assert_eq!(told(&unrest(0.0, 20.0), 0.38), None);
+    }
+
+    #[test]
+    fn a_band_without_signal_tells_nothing() {
+        assert_eq!(told(&Unrest::default(), 0.38), None);
+        let dark = Unrest { signal: vec![-1.0; 100], ..unrest(0.2, 0.0) };
+        assert_eq!(told(&dark, 0.38), None);
+        assert_eq!(told(&unrest(0.2, 0.0), f64::NAN), None);
+        let cut = Unrest { air: vec![0.2; 3], ..unrest(0.2, 0.0) };
+        assert_eq!(told(&cut, 0.38), None);
+    }
+
+    #[test]
+    fn the_tent_of_a_mosaic_is_part_of_the_blur() {
+        let mono = unrest(0.2, 0.0);
+        let mosaic = Unrest { mosaic: true, ..mono.clone() };
+        let more = told(&mosaic, 0.4).unwrap().depth - told(&mono, 0.4).unwrap().depth;
+        // sinc(0.12)^2 along one axis: 0.953422.
+        assert!((more + 0.953_422_f64.ln()).abs() < 5e-4, "{more}");
+    }
+}

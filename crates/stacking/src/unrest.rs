@@ -1,0 +1,280 @@
+//! How much single frames differ from one another by what the air made of them.
+//!
+//! The scene is in every frame alike, so what two half stacks differ by is the camera's noise and the unrest of the
+//! air. The noise is white but for the resampling, which is known; it is told where next to no light comes
+//! through, at the finest frequencies, and taken off at the others. What is left over the signal (the
+//! excess of the mean of powers over the power of the mean: von der Luehe, J. Opt. Soc. Am. A 1, 510, 1984) has
+//! neither scene nor telescope in it, and tells the finish how deep the blur of the stack is (`finish/air.rs`).
+//!
+//! The halves of the stack itself do not serve: in a fast capture neighbouring frames show the same air, and differ
+//! by less than it does. Some of the kept frames are added anew, far apart, at the capture's scale.
+
+use crate::accumulate::Accumulator;
+use crate::advice::{busiest_region, within};
+use crate::align::{Bench, Chosen};
+use crate::credible::Expected;
+use crate::halves::{HalfCorrelation, HalvesSettings, correlate_while};
+use crate::keep::Worth;
+use crate::stack::StackError;
+use std::f64::consts::PI;
+use stillwright_picture::{Layout, Progress, Stage};
+use stillwright_seeing::ripple::Aligner;
+
+/// Frames that each place is given, if so many are kept. More take longer (each is aligned once more), fewer leave
+/// less between them and the noise of one: 12 of them tell the unrest of a small picture to 4 %.
+const PER_PLACE: usize = 12;
+/// Fewest kept frames of each place that tell anything.
+const FEWEST: usize = 4;
+/// Rings from this share of the finest frequency on hold noise only, or nearly: the telescope passes a few per cent there.
+const NOISE_ONLY: f64 = 0.84;
+
+/// Powers over rings of spatial frequency, each times the number of its Fourier coefficients.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Unrest {
+    /// Centres of the rings, cycles per px of the capture.
+    pub frequency: Vec<f64>,
+    /// What all frames have in common.
+    pub signal: Vec<f64>,
+    /// What the air makes of one frame beside that; may scatter below 0.
+    pub air: Vec<f64>,
+    /// The camera's noise in one frame.
+    pub noise: Vec<f64>,
+    /// Whether each colour was added from its own samples of a mosaic, by a tent that softens the stack.
+    pub mosaic: bool,
+}
+
+impl Unrest {
+    /// Add some of the frames `chosen`, of which each place has `per_place`; `None` where there is too little to tell.
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub(crate) fn of(
+        bench: &Bench<'_>,
+        worth: &Worth,
+        (chosen, per_place): (&[Chosen], usize),
+        (aligner, expected): (&Aligner, Option<&Expected>),
+        offsets: [(f32, f32); 3],
+        progress: &dyn Progress,
+    ) -> Result<Option<Unrest>, StackError> {
+        if per_place < FEWEST {
+            return Ok(None);
+        }
+        let format = bench.source.format();
+        let channels = format.layout.picture_channels();
+        let region = busiest_region(bench.survey, format.width, format.height);
+        let tried: Vec<Chosen> = chosen
+            .iter()
+            .step_by((per_place / PER_PLACE).max(1))
+            .filter_map(|c| Some((c.index, within(c.weights.first()?.clone(), worth, &region))))
+            .filter(|(_, weights)| weights.iter().any(|w| *w > 0.0))
+            .enumerate()
+            .map(|(i, (index, weights))| Chosen { index, weights: vec![weights], half: i % 2 })
+            .collect();
+        let Some(share) = share_of_one(&tried, &bench.survey.cell_structure) else {
+            return Ok(None);
+        };
+        let mut sums = [Accumulator::over_region(channels, region, worth.cells, offsets)];
+        let say = (Stage::Advising, progress);
+        bench.add_all(&tried, aligner, None, expected, &mut sums, say)?;
+        let whole = sums[0].whole(None);
+        let [a, b] = [0, 1].map(|half| sums[0].half(half, Some(&whole)));
+        progress.check()?;
+        let channel = channels / 2;
+        let settings = HalvesSettings::default();
+        let Ok(halves) = correlate_while(a.plane(channel), b.plane(channel), &settings, progress)
+        else {
+            progress.check()?;
+            return Ok(None);
+        };
+        let noise = match format.layout {
+            // Every second pixel of a mosaic is green; between them, its fine frequencies hold more than noise.
+            Layout::Bayer(_) => {
+                let variance = |v: &f32| f64::from(bench.survey.noise.variance(v.max(0.0)));
+                let plane = whole.plane(channel);
+                let mean = plane.iter().map(variance).sum::<f64>() / plane.len().max(1) as f64;
+                Noise { passed: tent, white: Some(2.0 * mean), mosaic: true }
+            }
+            _ => Noise { passed: lanczos, white: None, mosaic: false },
+        };
+        Ok(Unrest::told(&halves, share, &noise))
+    }
+
+    /// From two halves, half the difference of which has `share` of the power of one frame.
+    fn told(halves: &HalfCorrelation, share: f64, noise: &Noise) -> Option<Unrest> {
+        let HalfCorrelation { frequency, count, signal_power, noise_power, floor, .. } = halves;
+        // Noise that both halves share is in the noise of the whole, but not in what they differ by.
+        let own = (1.0 - floor) / (1.0 + floor) / share;
+        let all = |k: usize| count[k] * noise_power[k] * own;
+        let passed = |k: usize| count[k] * around(frequency[k], noise.passed);
+        let from = NOISE_ONLY * frequency.last()?;
+        let fine = (0..frequency.len()).filter(|k| frequency[*k] >= from);
+        let (found, expected) = fine.fold((0.0, 0.0), |(n, p), k| (n + all(k), p + passed(k)));
+        let white = noise.white.unwrap_or(found / expected);
+        if !(white.is_finite() && white >= 0.0) {
+            return None;
+        }
+        let mosaic = noise.mosaic;
+        let noise: Vec<f64> = (0..count.len()).map(|k| passed(k) * white).collect();
+        let air = noise.iter().enumerate().map(|(k, noise)| all(k) - noise).collect();
+        let signal = (0..count.len()).map(|k| count[k] * signal_power[k]).collect();
+        Some(Unrest { frequency: frequency.clone(), signal, air, noise, mosaic })
+    }
+}
+
+/// The camera's noise in one frame.
+struct Noise {
+    /// Share of white noise that the resampling leaves along one axis, over cycles per px.
+    passed: fn(f64) -> f64,
+    /// Its power before, where that is known; else it is told at the finest frequencies.
+    white: Option<f64>,
+    mosaic: bool,
+}
+
+/// The power of half the difference of the halves over that of one frame: a quarter of the sum of 1 / frames of either,
+/// frames of unlike weight counted as so many alike ones, over all cells by their `structure`.
+fn share_of_one(tried: &[Chosen], structure: &[f32]) -> Option<f64> {
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for (cell, structure) in structure.iter().enumerate() {
+        let mut halves = [(0.0, 0.0); 2];
+        for chosen in tried {
+            let w = f64::from(*chosen.weights.first()?.get(cell)?);
+            let half = &mut halves[chosen.half.min(1)];
+            *half = (half.0 + w, half.1 + w * w);
+        }
+        let structure = f64::from(*structure);
+        if structure > 0.0 && halves.iter().all(|(w, _)| *w > 0.0) {
+            let one: f64 = halves.iter().map(|(w, squares)| squares / (w * w)).sum();
+            sum += structure * 0.25 * one;
+            weight += structure;
+        }
+    }
+    (weight > 0.0).then(|| sum / weight)
+}
+
+/// Mean of `along(fx) along(fy)` over the directions.
+fn around(frequency: f64, along: fn(f64) -> f64) -> f64 {
+    const DIRECTIONS: u32 = 8;
+    let at = |k: u32| {
+        let (sin, cos) = ((f64::from(k) + 0.5) * PI / 2.0 / f64::from(DIRECTIONS)).sin_cos();
+        along(frequency * cos) * along(frequency * sin)
+    };
+    (0..DIRECTIONS).map(at).sum::<f64>() / f64::from(DIRECTIONS)
+}
+
+fn sinc(x: f64) -> f64 {
+    if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
+}
+
+/// Share of white noise that interpolation by Lanczos-3 leaves, along one axis: mean over all places between samples.
+fn lanczos(frequency: f64) -> f64 {
+    const PHASES: u32 = 16;
+    let power = |phase: u32| {
+        let t = (f64::from(phase) + 0.5) / f64::from(PHASES);
+        let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);
+        for k in -2..=3 {
+            let x = f64::from(k) - t;
+            let tap = sinc(x) * sinc(x / 3.0);
+            let (sin, cos) = (2.0 * PI * frequency * f64::from(k)).sin_cos();
+            (re, im, sum) = (re + tap * cos, im + tap * sin, sum + tap);
+        }
+        (re * re + im * im) / (sum * sum)
+    };
+    (0..PHASES).map(power).sum::<f64>() / f64::from(PHASES)
+}
+
+/// The same for a mosaic's colour, whose samples spread by a tent of 1 px.
+fn tent(frequency: f64) -> f64 {
+    sinc(frequency).powi(4)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::halves::correlate_halves;
+    use ndarray::Array2;
+    use stillwright_seeing::raster::{Kernel, Raster, smooth};
+
+    const SIDE: usize = 160;
+
+    /// White noise, normal by the sum of twelve.
+    fn white(state: &mut u64) -> Raster {
+        let mut draw = || {
+            *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (*state >> 40) as f32 / (1_u64 << 24) as f32
+        };
+        let mut normal = || (0..12).map(|_| draw()).sum::<f32>() - 6.0;
+        let values = (0..SIDE * SIDE).map(|_| normal()).collect();
+        Raster { width: SIDE, height: SIDE, values }
+    }
+
+    fn soft(state: &mut u64) -> Array2<f32> {
+        let (mut out, source) = (Raster::zeros(SIDE, SIDE), white(state));
+        smooth(&source, &Kernel::gaussian(1.2), &mut Raster::default(), &mut out);
+        Array2::from_shape_vec((SIDE, SIDE), out.values).unwrap()
+    }
+
+    #[test]
+    fn what_the_air_adds_is_told_from_scene_and_noise() {
+        let mut state = 3;
+        let scene = soft(&mut state) * 3.0;
+        for (air, sigma) in [(0.0, 0.1), (0.5, 0.0), (0.5, 0.1), (1.5, 0.3)] {
+            let frames = 12;
+            let mut half = || {
+                let mut sum = Array2::<f32>::zeros((SIDE, SIDE));
+                for _ in 0..frames / 2 {
+                    let noise = Array2::from_shape_vec((SIDE, SIDE), white(&mut state).values);
+                    sum = sum + &scene + soft(&mut state) * air + noise.unwrap() * sigma;
+                }
+                sum / (frames / 2) as f32
+            };
+            let (a, b) = (half(), half());
+            let halves = correlate_halves(a.view(), b.view(), &HalvesSettings::default()).unwrap();
+            let noise = Noise { passed: |_| 1.0, white: None, mosaic: false };
+            let told = Unrest::told(&halves, 1.0 / frames as f64, &noise).unwrap();
+            let sum = |of: &[f64]| {
+                let inside =
+                    told.frequency.iter().zip(of).filter(|(f, _)| (0.03..0.2).contains(*f));
+                inside.map(|(_, v)| v).sum::<f64>()
+            };
+            let ratio = sum(&told.air) / sum(&told.signal);
+            let expected = f64::from(air * air) / 9.0;
+            assert!((ratio - expected).abs() < 0.06 * expected + 1e-3, "{ratio}, {expected}");
+            let noise = told.noise[5] / halves.count[5];
+            let expected = f64::from(sigma * sigma);
+            assert!((noise - expected).abs() < 0.05 * expected + 1e-4, "{noise}, {expected}");
+        }
+    }
+
+    #[test]
+    fn frames_of_unlike_weight_count_as_fewer() {
+        let chosen = |half: usize, weights: [f32; 2]| Chosen {
+            index: 0,
+            weights: vec![weights.to_vec()],
+            half,
+        };
+        let alike = [chosen(0, [1.0, 0.0]), chosen(0, [1.0, 0.0]), chosen(1, [2.0, 1.0])];
+        // The second cell has no frame in one half, and says nothing.
+        let share = share_of_one(&alike, &[1.0, 5.0]).unwrap();
+        assert!((share - 0.25 * (0.5 + 1.0)).abs() < 1e-12);
+        let unlike = [chosen(0, [1.0, 0.0]), chosen(0, [3.0, 0.0]), chosen(1, [2.0, 1.0])];
+        let share = share_of_one(&unlike, &[1.0, 5.0]).unwrap();
+        assert!((share - 0.25 * (10.0 / 16.0 + 1.0)).abs() < 1e-12);
+        assert_eq!(share_of_one(&[], &[1.0, 5.0]), None);
+        assert_eq!(share_of_one(&alike, &[0.0, 0.0]), None);
+    }
+
+    #[test]
+    fn resampling_leaves_coarse_noise_and_takes_fine() {
+        for passed in [lanczos, tent] {
+            assert!((passed(0.0) - 1.0).abs() < 1e-12);
+            assert!((around(0.0, passed) - 1.0).abs() < 1e-12);
+            // A place on a sample keeps the finest wave, one between two of them has none of it.
+            assert!(passed(0.1) > 0.85 && passed(0.5) < 0.51);
+        }
+        assert!((tent(0.5) - std::f64::consts::FRAC_2_PI.powi(4)).abs() < 1e-12);
+        // Over all frequencies: the mean of the sum of squared taps, which the noise of drizzled and interpolated pixels is told by.
+        let mean = (0..400).map(|k| lanczos((f64::from(k) + 0.5) / 800.0)).sum::<f64>() / 400.0;
+        let squares = f64::from(crate::drizzle::noise_ratio(None, 4.0)) / 4.0;
+        assert!((mean * squares - 1.0).abs() < 2e-3, "{mean} {squares}");
+    }
+}
