@@ -4,6 +4,7 @@
 use crate::raster::{BandPass, Raster, reduce, row_sum};
 use crate::survey::SceneKind;
 use crate::template::{Found, Template, TemplateShape, TemplateWork};
+use multiversion::multiversion;
 use stillwright_picture::Shift;
 
 /// Frames are reduced by this factor before the whole-frame shift is looked for: enough px are
@@ -65,27 +66,31 @@ pub fn find_disc(light: &Raster) -> Option<Disc> {
         return None;
     }
     let level = low + 0.25 * (high - low);
-    let (mut count, mut sum_x, mut sum_y) = (0.0f64, 0.0f64, 0.0f64);
-    let (mut square_x, mut square_y) = (0.0f64, 0.0f64);
-    let (mut edge, mut dark) = (0usize, 0usize);
-    for y in 0..light.height {
-        for (x, v) in light.row(y).iter().enumerate() {
-            let bright = *v > level;
-            if bright {
-                count += 1.0;
-                sum_x += x as f64;
-                sum_y += y as f64;
-                square_x += (x * x) as f64;
-                square_y += (y * y) as f64;
-            }
-            if x == 0 || y == 0 || x + 1 == light.width || y + 1 == light.height {
-                edge += 1;
-                dark += usize::from(!bright);
-            }
+    // Whole numbers, whose sums are exact: how many px of each column and row are bright.
+    let (mut columns, mut rows) = (vec![0u32; light.width], vec![0u32; light.height]);
+    count_bright(light, level, &mut columns, &mut rows);
+    let moments = |counts: &[u32]| {
+        let (mut sum, mut square) = (0.0f64, 0.0f64);
+        for (at, n) in counts.iter().enumerate() {
+            sum += at as f64 * f64::from(*n);
+            square += (at * at) as f64 * f64::from(*n);
         }
-    }
+        (sum, square)
+    };
+    let count = rows.iter().map(|n| f64::from(*n)).sum::<f64>();
     if count == 0.0 {
         return None;
+    }
+    let ((sum_x, square_x), (sum_y, square_y)) = (moments(&columns), moments(&rows));
+    let (mut edge, mut dark) = (0usize, 0usize);
+    for y in 0..light.height {
+        let row = light.row(y);
+        let all = y == 0 || y + 1 == light.height;
+        let step = if all { 1 } else { (row.len() - 1).max(1) };
+        for v in row.iter().step_by(step) {
+            edge += 1;
+            dark += usize::from(*v <= level);
+        }
     }
     let (x, y) = (sum_x / count, sum_y / count);
     let spread = |square: f64, mean: f64| (square / count - mean * mean).max(0.0).sqrt() as f32;
@@ -96,6 +101,23 @@ pub fn find_disc(light: &Raster) -> Option<Disc> {
         share: (count / n as f64) as f32,
         dark_edge: dark as f32 / edge.max(1) as f32,
     })
+}
+
+/// How many px of each column and row are brighter than `level`.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn count_bright(light: &Raster, level: f32, columns: &mut [u32], rows: &mut [u32]) {
+    let width = columns.len();
+    for (row, n) in light.values.chunks_exact(width.max(1)).zip(rows) {
+        let row = &row[..width];
+        for x in 0..width {
+            columns[x] += u32::from(row[x] > level);
+        }
+        let mut bright = 0u32;
+        for v in row {
+            bright += u32::from(*v > level);
+        }
+        *n = bright;
+    }
 }
 
 /// Whether a reduced frame shows a disc on black sky: its edge is mostly dark, its dark part is
