@@ -244,7 +244,7 @@ pub fn level(frame: &RawFrame, rows: &LightRows<'_>) -> Level {
 const LANES: usize = 32;
 
 /// Sum of samples of one byte and how many are at least `white`.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn level_u8(samples: &[u8], white: u8) -> (u64, u64) {
     let (mut total, mut at_white) = (0u64, 0u64);
     let (blocks, rest) = samples.as_chunks::<LANES>();

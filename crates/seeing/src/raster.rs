@@ -176,7 +176,7 @@ pub fn smooth(source: &Raster, kernel: &Kernel, work: &mut Raster, target: &mut 
 }
 
 /// Row by row: down the columns into `padded` first (lanes run along x), then along the row.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn smooth_rows(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut Raster) {
     let (width, height, radius) = (source.width, source.height, taps.len() - 1);
     for y in 0..height {
