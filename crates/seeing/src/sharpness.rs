@@ -300,10 +300,21 @@ mod tests {
     #[test]
     fn samples_of_one_byte_and_their_light_are_graded_alike() {
         let (width, height) = (150, 101);
-        let samples: Vec<u8> =
-            (0..width * height).map(|i| ((i * 7919 % 251) as u8).max((i % 256) as u8)).collect();
+        let rough = |i: usize| ((i * 7919 % 251) as u8).max((i % 256) as u8);
+        // The steepest that there can be: three dark, three at full scale.
+        let (across, down) = (|i: usize| i % width / 3 % 2, |i: usize| i / width / 3 % 2);
+        let steep = |i: usize| 255 * across(i) as u8;
+        let steep_both = |i: usize| 255 * (across(i) ^ down(i)) as u8;
+        let scenes: [&dyn Fn(usize) -> u8; 3] = [&rough, &steep, &steep_both];
+        for scene in scenes {
+            let samples: Vec<u8> = (0..width * height).map(scene).collect();
+            graded_alike(&samples, width, height);
+        }
+    }
+
+    fn graded_alike(samples: &[u8], width: usize, height: usize) {
         let light = raster(width, height, |x, y| f32::from(samples[y * width + x]) / 255.0);
-        let rows = [LightRows::U8(&samples, width, 1.0 / 255.0), LightRows::Light(&light)];
+        let rows = [LightRows::U8(samples, width, 1.0 / 255.0), LightRows::Light(&light)];
         let grid = CellGrid::over(width, height);
         let mut meter = SharpnessMeter::new(&[1.0]);
         for shift in [(0, 0), (7, -5), (-30, 40)] {
