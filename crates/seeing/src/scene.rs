@@ -423,6 +423,24 @@ mod tests {
     }
 
     #[test]
+    fn the_halved_band_has_no_pattern_that_stays_with_the_frame() {
+        let mut work = TrackerWork::default();
+        // Broad waves, moved by one px: the band must move with them.
+        let passed = [0, 1].map(|moved| {
+            let mut wave = Raster::zeros(160, 160);
+            for (i, v) in wave.values.iter_mut().enumerate() {
+                *v = (std::f32::consts::TAU * ((i / 160) as f32 - moved as f32) / 14.0).sin();
+            }
+            work.band_halved.apply(&wave, &mut work.passed);
+            work.passed.clone()
+        });
+        let [home, moved] = &passed;
+        let off = (40..120).map(|y| (moved.row(y + 1)[80] - home.row(y)[80]).abs());
+        let worst = off.fold(0.0, f32::max);
+        assert!(worst < 0.004, "{worst}");
+    }
+
+    #[test]
     fn texture_is_followed_to_a_tenth_of_a_pixel_and_brightness_with_it() {
         let mut work = TrackerWork::default();
         let home = ground(0.0, 0.0);
