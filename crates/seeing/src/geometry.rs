@@ -58,7 +58,7 @@ impl Placed<'_> {
 }
 
 /// Add the bilinear mean of two rows of one sample more than `out`.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn blend(out: &mut [f32], upper: &[f32], lower: &[f32], taps: [f32; 4]) {
     let n = out.len();
     let (a, b) = (&upper[..n], &upper[1..n + 1]);

@@ -109,7 +109,7 @@ impl Sums {
 }
 
 /// Interpolate along a row: `slot[i]` from the six samples of `source` from `i` on.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 pub(crate) fn interpolate_row(source: &[f32], taps: &[f32; TAPS], slot: &mut [f32]) {
     let n = slot.len();
     let s: [&[f32]; TAPS] = std::array::from_fn(|k| &source[k..k + n]);

@@ -39,6 +39,7 @@ mod survey;
 pub mod template;
 mod tiles;
 mod warp;
+mod workers;
 
 pub use early::{EarlyGrade, GradeWatcher};
 pub use survey::{

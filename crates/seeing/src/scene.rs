@@ -4,6 +4,7 @@
 use crate::raster::{BandPass, Raster, reduce, row_sum};
 use crate::survey::SceneKind;
 use crate::template::{Found, Template, TemplateShape, TemplateWork};
+use multiversion::multiversion;
 use stillwright_picture::Shift;
 
 /// Frames are reduced by this factor before the whole-frame shift is looked for: enough px are
@@ -65,27 +66,31 @@ pub fn find_disc(light: &Raster) -> Option<Disc> {
         return None;
     }
     let level = low + 0.25 * (high - low);
-    let (mut count, mut sum_x, mut sum_y) = (0.0f64, 0.0f64, 0.0f64);
-    let (mut square_x, mut square_y) = (0.0f64, 0.0f64);
-    let (mut edge, mut dark) = (0usize, 0usize);
-    for y in 0..light.height {
-        for (x, v) in light.row(y).iter().enumerate() {
-            let bright = *v > level;
-            if bright {
-                count += 1.0;
-                sum_x += x as f64;
-                sum_y += y as f64;
-                square_x += (x * x) as f64;
-                square_y += (y * y) as f64;
-            }
-            if x == 0 || y == 0 || x + 1 == light.width || y + 1 == light.height {
-                edge += 1;
-                dark += usize::from(!bright);
-            }
+    // Whole numbers, whose sums are exact: how many px of each column and row are bright.
+    let (mut columns, mut rows) = (vec![0u32; light.width], vec![0u32; light.height]);
+    count_bright(light, level, &mut columns, &mut rows);
+    let moments = |counts: &[u32]| {
+        let (mut sum, mut square) = (0.0f64, 0.0f64);
+        for (at, n) in counts.iter().enumerate() {
+            sum += at as f64 * f64::from(*n);
+            square += (at * at) as f64 * f64::from(*n);
         }
-    }
+        (sum, square)
+    };
+    let count = rows.iter().map(|n| f64::from(*n)).sum::<f64>();
     if count == 0.0 {
         return None;
+    }
+    let ((sum_x, square_x), (sum_y, square_y)) = (moments(&columns), moments(&rows));
+    let (mut edge, mut dark) = (0usize, 0usize);
+    for y in 0..light.height {
+        let row = light.row(y);
+        let all = y == 0 || y + 1 == light.height;
+        let step = if all { 1 } else { (row.len() - 1).max(1) };
+        for v in row.iter().step_by(step) {
+            edge += 1;
+            dark += usize::from(*v <= level);
+        }
     }
     let (x, y) = (sum_x / count, sum_y / count);
     let spread = |square: f64, mean: f64| (square / count - mean * mean).max(0.0).sqrt() as f32;
@@ -96,6 +101,23 @@ pub fn find_disc(light: &Raster) -> Option<Disc> {
         share: (count / n as f64) as f32,
         dark_edge: dark as f32 / edge.max(1) as f32,
     })
+}
+
+/// How many px of each column and row are brighter than `level`.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn count_bright(light: &Raster, level: f32, columns: &mut [u32], rows: &mut [u32]) {
+    let width = columns.len();
+    for (row, n) in light.values.chunks_exact(width.max(1)).zip(rows) {
+        let row = &row[..width];
+        for x in 0..width {
+            columns[x] += u32::from(row[x] > level);
+        }
+        let mut bright = 0u32;
+        for v in row {
+            bright += u32::from(*v > level);
+        }
+        *n = bright;
+    }
 }
 
 /// Whether a reduced frame shows a disc on black sky: its edge is mostly dark, its dark part is
@@ -134,6 +156,13 @@ const FIRST_PX: usize = 48;
 /// How far from its best place the scene is put, reduced px: the ripple of the air moves the whole by more.
 const PRECISE_PX: f32 = 0.02;
 
+/// The band in which frames are compared, between two Gaussians, reduced px.
+const BAND_PX: (f32, f32) = (1.5, 10.0);
+
+/// Ground is followed on half of the reduced size, where this many px are left on each side: the band leaves nothing
+/// that would need more of them. On fewer px the ripple of the air and the noise would no longer average out as well.
+const HALVED_PX: usize = 100;
+
 /// The least squares finds a disc by itself from its centroid as long as that is no further off, reduced px,
 /// or where what it found matches as well as this.
 const NEAR_PX: f32 = 1.5;
@@ -145,16 +174,21 @@ const TRUSTED: f32 = 0.4;
 /// Follows the scene from frame to frame on reduced light.
 ///
 /// Ground is looked for on a quarter of the reduced size, which takes a fiftieth of the time,
-/// and its place refined on the reduced light itself. Where the match is poor, the search is
-/// done at the reduced size, too. Of a disc, only what surrounds it is compared.
+/// and its place refined on the reduced light itself, or on half its size where enough is left. Where the match is poor, the
+/// search is done at that size, too. Of a disc, only what surrounds it is compared.
 #[derive(Clone)]
 pub struct SceneTracker {
     kind: SceneKind,
+    /// Px of the frame to one of what is compared.
     factor: usize,
+    /// Whether the reduced light is halved before it is compared.
+    halved: bool,
     shape: TemplateShape,
     template: Template,
     first: Option<First>,
     reference: Raster,
+    /// What is compared with: the reference, or half its size.
+    compared: Raster,
     disc: Option<Disc>,
 }
 
@@ -170,6 +204,9 @@ struct First {
 #[derive(Clone, Debug)]
 pub struct TrackerWork {
     band: BandPass,
+    /// The same band where a px is two.
+    band_halved: BandPass,
+    halved: Raster,
     passed: Raster,
     small: Raster,
     template: TemplateWork,
@@ -178,7 +215,9 @@ pub struct TrackerWork {
 impl Default for TrackerWork {
     fn default() -> Self {
         TrackerWork {
-            band: BandPass::new(1.5, 10.0),
+            band: BandPass::new(BAND_PX.0, BAND_PX.1),
+            band_halved: BandPass::on_blocks(0.5 * BAND_PX.0, 0.5 * BAND_PX.1, 2),
+            halved: Raster::default(),
             passed: Raster::default(),
             small: Raster::default(),
             template: TemplateWork::default(),
@@ -209,19 +248,30 @@ impl SceneTracker {
         if reference.width < 16 || reference.height < 16 {
             return None;
         }
-        work.band.apply(reference, &mut work.passed);
         let disc = if kind == SceneKind::Disc { find_disc(reference) } else { None };
+        let halved = disc.is_none() && reference.width.min(reference.height) / 2 >= HALVED_PX;
+        let mut compared = reference.clone();
+        let times = if halved { 2 } else { 1 };
+        if halved {
+            reduce(reference, 2, &mut compared);
+            work.band_halved.apply(&compared, &mut work.passed);
+        } else {
+            work.band.apply(&compared, &mut work.passed);
+        }
         let (corner, size) = match disc {
             Some(disc) => disc.surroundings(reference),
-            None => ((0, 0), (reference.width, reference.height)),
+            None => ((0, 0), (compared.width, compared.height)),
         };
-        let shape =
-            TemplateShape::new(size.0, size.1).away_from_edges(EDGE_PX).no_finer_than(PRECISE_PX);
+        // Every second row of the reduced light.
+        let shape = TemplateShape::new(size.0, size.1)
+            .away_from_edges(EDGE_PX / times)
+            .no_finer_than(PRECISE_PX / times as f32, 2 / times);
         let template = Template::cut(&shape, &work.passed, corner.0, corner.1, &mut work.template);
         let large = |factor: &usize| {
             reference.width.min(reference.height) / factor >= FIRST_PX && disc.is_none()
         };
-        let first = FIRST_FACTORS.into_iter().find(large).map(|factor| {
+        let first = FIRST_FACTORS.into_iter().find(large).map(|factor| factor / times);
+        let first = first.filter(|factor| *factor > 1).map(|factor| {
             reduce(&work.passed, factor, &mut work.small);
             let small = &work.small;
             let (width, height) = (quick_length(small.width), quick_length(small.height));
@@ -230,8 +280,19 @@ impl SceneTracker {
             let template = Template::cut(&shape, small, corner.0, corner.1, &mut work.template);
             First { factor, shape, template }
         });
+        let factor = factor * times;
         let reference = reference.clone();
-        Some(SceneTracker { kind, factor, shape, template, first, reference, disc })
+        Some(SceneTracker {
+            kind,
+            factor,
+            halved,
+            shape,
+            template,
+            first,
+            reference,
+            compared,
+            disc,
+        })
     }
 
     /// What the tracker compares with, reduced light.
@@ -246,7 +307,12 @@ impl SceneTracker {
                 .map_or((0.0, 0.0), |seen| (seen.x_px - home.x_px, seen.y_px - home.y_px)),
             _ => (0.0, 0.0),
         };
-        work.band.apply(reduced, &mut work.passed);
+        if self.halved {
+            reduce(reduced, 2, &mut work.halved);
+            work.band_halved.apply(&work.halved, &mut work.passed);
+        } else {
+            work.band.apply(reduced, &mut work.passed);
+        }
         let quick = if self.disc.is_some() {
             self.find_nearby(guess, work)
         } else {
@@ -257,7 +323,8 @@ impl SceneTracker {
             let start = self.template.search(shape, &work.passed, guess, 3, template);
             self.template.refine(shape, &work.passed, start, 0.0, template)
         });
-        let brightness = self.brightness_at(reduced, (found.x_px, found.y_px));
+        let light = if self.halved { &work.halved } else { reduced };
+        let brightness = self.brightness_at(light, (found.x_px, found.y_px));
         let scale = self.factor as f32;
         let shift = Shift {
             x_px: found.x_px * scale,
@@ -287,7 +354,7 @@ impl SceneTracker {
 
     /// Mean of the frame over that of the reference, where both show the scene.
     fn brightness_at(&self, reduced: &Raster, at: (f32, f32)) -> f32 {
-        let reference = &self.reference;
+        let reference = &self.compared;
         let overlap = |shift: f32, n: usize| {
             let shift = if shift.is_finite() { shift.round() as isize } else { 0 };
             let low = (-shift).clamp(0, n as isize);
@@ -314,9 +381,13 @@ mod tests {
 
     /// Hills of several sizes, moved by (dx, dy).
     fn ground(dx: f32, dy: f32) -> Raster {
-        let mut r = Raster::zeros(160, 128);
-        for y in 0..128 {
-            for x in 0..160 {
+        ground_of(160, 128, dx, dy)
+    }
+
+    fn ground_of(width: usize, height: usize, dx: f32, dy: f32) -> Raster {
+        let mut r = Raster::zeros(width, height);
+        for y in 0..height {
+            for x in 0..width {
                 let mut v = 0.4;
                 for k in 0..60u32 {
                     // Scattered without a pattern that repeats (Knuth's multiplicative hash).
@@ -328,10 +399,45 @@ mod tests {
                     let sign = if k % 2 == 0 { 0.1 } else { -0.1 };
                     v += sign * (-0.5 * d2 / (s * s)).exp();
                 }
-                r.values[y * 160 + x] = v;
+                r.values[y * width + x] = v;
             }
         }
         r
+    }
+
+    #[test]
+    fn ground_with_px_to_spare_is_followed_as_well_on_half_the_size() {
+        let mut work = TrackerWork::default();
+        let home = ground_of(240, 204, 0.0, 0.0);
+        let tracker = SceneTracker::new(SceneKind::Ground, 4, &home, &mut work).unwrap();
+        assert!(tracker.halved);
+        assert_eq!(tracker.reference(), &home);
+        for (dx, dy) in [(0.0, 0.0), (0.4, 0.5), (1.0, 1.0), (3.25, -7.6), (-22.4, 13.3)] {
+            let mut moved = ground_of(240, 204, dx, dy);
+            moved.values.iter_mut().for_each(|v| *v *= 0.8);
+            let tracked = tracker.track(&moved, &mut work);
+            let error = (tracked.shift.x_px - 4.0 * dx).hypot(tracked.shift.y_px - 4.0 * dy);
+            assert!(error < 0.1, "({dx}, {dy}): {tracked:?}");
+            assert!((tracked.brightness - 0.8).abs() < 0.01, "{tracked:?}");
+        }
+    }
+
+    #[test]
+    fn the_halved_band_has_no_pattern_that_stays_with_the_frame() {
+        let mut work = TrackerWork::default();
+        // Broad waves, moved by one px: the band must move with them.
+        let passed = [0, 1].map(|moved| {
+            let mut wave = Raster::zeros(160, 160);
+            for (i, v) in wave.values.iter_mut().enumerate() {
+                *v = (std::f32::consts::TAU * ((i / 160) as f32 - moved as f32) / 14.0).sin();
+            }
+            work.band_halved.apply(&wave, &mut work.passed);
+            work.passed.clone()
+        });
+        let [home, moved] = &passed;
+        let off = (40..120).map(|y| (moved.row(y + 1)[80] - home.row(y)[80]).abs());
+        let worst = off.fold(0.0, f32::max);
+        assert!(worst < 0.004, "{worst}");
     }
 
     #[test]

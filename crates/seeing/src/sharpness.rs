@@ -43,7 +43,7 @@ impl CellGrid {
 }
 
 /// Lanes of the sums.
-pub(crate) const LANES: usize = 8;
+const LANES: usize = 8;
 
 /// Rows that are summed in single precision before the sums are carried over to double.
 const CARRY_ROWS: usize = 32;
@@ -188,7 +188,7 @@ impl SharpnessMeter {
         let begin = span(0, shift.1, height).0;
         self.rows.begin(width, begin);
         self.whole.begin(width, begin);
-        // What the lanes' values are multiplied by to be light.
+        // What the sums' values are multiplied by to be light.
         let unit = match light {
             LightRows::U8(_, _, scale) => f64::from(scale / TIMES),
             _ => 1.0,
@@ -199,21 +199,25 @@ impl SharpnessMeter {
             self.sums.clear();
             self.sums.resize(grid.columns, [0.0; 2]);
             for first in (top..bottom).step_by(CARRY_ROWS) {
+                let last = (first + CARRY_ROWS).min(bottom);
+                if let LightRows::U8(v, ..) = light {
+                    for y in first..last {
+                        self.whole.add_row(v, height, y);
+                    }
+                    self.whole.carry(&self.spans, &mut self.sums);
+                    continue;
+                }
                 self.lanes.clear();
                 self.lanes.resize(grid.columns, [[0.0; LANES]; 2]);
-                for y in first..(first + CARRY_ROWS).min(bottom) {
-                    if let LightRows::U8(v, ..) = light {
-                        self.whole.add_row(v, height, y, &self.spans, &mut self.lanes);
-                        continue;
-                    }
+                for y in first..last {
                     smooth_to(&mut self.rows, light, taps, y + 1);
                     let [even, odd] = &self.rows.smoothed;
                     let pair = if y % 2 == 0 { (even, odd) } else { (odd, even) };
                     add_row(pair.0, pair.1, &self.spans, &mut self.lanes);
                 }
                 for (sums, lanes) in self.sums.iter_mut().zip(&self.lanes) {
-                    for ((sum, lane), unit) in sums.iter_mut().zip(lanes).zip([unit * unit, unit]) {
-                        *sum += unit * f64::from(lane.iter().sum::<f32>());
+                    for (sum, lane) in sums.iter_mut().zip(lanes) {
+                        *sum += f64::from(lane.iter().sum::<f32>());
                     }
                 }
             }
@@ -222,7 +226,8 @@ impl SharpnessMeter {
             {
                 let count = ((high - low) * (bottom - top)) as f64;
                 if count * 2.0 >= (cell * cell) as f64 {
-                    let (energy, mean) = ((energy / count) as f32, (sum / count) as f32);
+                    let energy = (unit * unit * energy / count) as f32;
+                    let mean = (unit * sum / count) as f32;
                     let bias = self.noise_share * noise.variance(mean);
                     cells[row * grid.columns + column] =
                         (energy - bias) / (brightness * brightness).max(1e-6);
@@ -232,20 +237,10 @@ impl SharpnessMeter {
     }
 }
 
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn add_row(here: &[f32], below: &[f32], spans: &[(usize, usize)], lanes: &mut [[[f32; LANES]; 2]]) {
-    add_differences(here, below, spans, lanes);
-}
-
 /// Add squared differences to the right and below, and the samples themselves, to the lanes of
 /// each span of columns.
-#[inline(always)]
-pub(crate) fn add_differences<T: Copy + Into<f32>>(
-    here: &[T],
-    below: &[T],
-    spans: &[(usize, usize)],
-    lanes: &mut [[[f32; LANES]; 2]],
-) {
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn add_row(here: &[f32], below: &[f32], spans: &[(usize, usize)], lanes: &mut [[[f32; LANES]; 2]]) {
     for ((low, high), [energy, sum]) in spans.iter().zip(lanes) {
         let n = high - low;
         let (own, right) = (&here[*low..*high], &here[low + 1..high + 1]);
@@ -255,19 +250,15 @@ pub(crate) fn add_differences<T: Copy + Into<f32>>(
             let (own, right) = (&own[i..i + LANES], &right[i..i + LANES]);
             let below = &below[i..i + LANES];
             for l in 0..LANES {
-                let (own, right, below): (f32, f32, f32) =
-                    (own[l].into(), right[l].into(), below[l].into());
-                let (dx, dy) = (right - own, below - own);
+                let (dx, dy) = (right[l] - own[l], below[l] - own[l]);
                 energy[l] += dx * dx + dy * dy;
-                sum[l] += own;
+                sum[l] += own[l];
             }
         }
         for i in whole..n {
-            let (own, right, below): (f32, f32, f32) =
-                (own[i].into(), right[i].into(), below[i].into());
-            let (dx, dy) = (right - own, below - own);
+            let (dx, dy) = (right[i] - own[i], below[i] - own[i]);
             energy[i - whole] += dx * dx + dy * dy;
-            sum[i - whole] += own;
+            sum[i - whole] += own[i];
         }
     }
 }
@@ -309,10 +300,21 @@ mod tests {
     #[test]
     fn samples_of_one_byte_and_their_light_are_graded_alike() {
         let (width, height) = (150, 101);
-        let samples: Vec<u8> =
-            (0..width * height).map(|i| ((i * 7919 % 251) as u8).max((i % 256) as u8)).collect();
+        let rough = |i: usize| ((i * 7919 % 251) as u8).max((i % 256) as u8);
+        // The steepest that there can be: three dark, three at full scale.
+        let (across, down) = (|i: usize| i % width / 3 % 2, |i: usize| i / width / 3 % 2);
+        let steep = |i: usize| 255 * across(i) as u8;
+        let steep_both = |i: usize| 255 * (across(i) ^ down(i)) as u8;
+        let scenes: [&dyn Fn(usize) -> u8; 3] = [&rough, &steep, &steep_both];
+        for scene in scenes {
+            let samples: Vec<u8> = (0..width * height).map(scene).collect();
+            graded_alike(&samples, width, height);
+        }
+    }
+
+    fn graded_alike(samples: &[u8], width: usize, height: usize) {
         let light = raster(width, height, |x, y| f32::from(samples[y * width + x]) / 255.0);
-        let rows = [LightRows::U8(&samples, width, 1.0 / 255.0), LightRows::Light(&light)];
+        let rows = [LightRows::U8(samples, width, 1.0 / 255.0), LightRows::Light(&light)];
         let grid = CellGrid::over(width, height);
         let mut meter = SharpnessMeter::new(&[1.0]);
         for shift in [(0, 0), (7, -5), (-30, 40)] {

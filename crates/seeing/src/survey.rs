@@ -11,17 +11,15 @@ use crate::early::{EarlyScale, GradeWatcher};
 use crate::geometry::{GeometryMean, Placed};
 use crate::hot::HotPixels;
 use crate::judge::{Raw, judge_frames};
-use crate::luminance::{Level, LightRows, Luminance, level, own_smoothing};
 use crate::median::{median, median_of};
 use crate::noise::NoiseModel;
 use crate::raster::Raster;
 use crate::scene::{SceneTracker, TrackerWork, looks_like_a_disc, reduction_factor};
-use crate::sharpness::{CellGrid, SharpnessMeter};
+use crate::sharpness::CellGrid;
+use crate::workers::{Pool, Worker};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use stillwright_picture::{
-    Cancelled, FrameError, FrameSource, Grade, Progress, RawFrame, Shift, Stage,
-};
+use stillwright_picture::{Cancelled, FrameSource, Grade, Progress, Shift, Stage};
 
 /// What the survey is told. Every field has a default that suits a newcomer.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -153,42 +151,6 @@ pub enum SeeingError {
     NoUsableFrames(String),
 }
 
-/// Buffers of one worker.
-#[derive(Default)]
-struct Worker {
-    frame: Option<RawFrame>,
-    luminance: Luminance,
-    reduced: Raster,
-    tracker: TrackerWork,
-    meter: Option<SharpnessMeter>,
-}
-
-impl Worker {
-    /// Read frame `index`, mend it, and leave its reduced light in the buffers.
-    fn load(
-        &mut self,
-        source: &dyn FrameSource,
-        index: usize,
-        hot: &HotPixels,
-        factor: usize,
-    ) -> Result<(), FrameError> {
-        let frame = self.frame.get_or_insert_with(|| RawFrame::black(source.format()));
-        source.read_frame(index, frame)?;
-        hot.mend(frame);
-        self.luminance.reduced(frame, factor, &mut self.reduced);
-        Ok(())
-    }
-
-    /// Level of the frame that was loaded last, and its meter, ready to measure it.
-    fn meter(&mut self) -> Option<(Level, LightRows<'_>, &mut SharpnessMeter)> {
-        let frame = self.frame.as_ref()?;
-        let layout = frame.format.layout;
-        let rows = self.luminance.rows(frame);
-        let meter = self.meter.get_or_insert_with(|| SharpnessMeter::new(&own_smoothing(layout)));
-        Some((level(frame, &rows), rows, meter))
-    }
-}
-
 /// Grade and place every frame of `source`.
 ///
 /// Frames that cannot be read, are blank, clouded over or bumped are reported and take no part.
@@ -227,6 +189,7 @@ pub fn survey_watched(
     }
     let factor = reduction_factor(format.width, format.height);
     let sampled = sample_indices(frame_count, settings.sample_frames.max(1));
+    let (workers, rasters) = (Pool::<Worker>::default(), Pool::<Raster>::default());
     let (hot, noise) = stuck_and_noisy(source, &sampled, progress)?;
     let start = choose_reference(source, &sampled, settings.scene, factor, &hot, &noise, progress)?;
 
@@ -241,8 +204,21 @@ pub fn survey_watched(
         progress.advance(Stage::Grading, indices[0], frame_count)?;
         let seen: Vec<(Raw, Vec<f32>, Raster)> = indices
             .par_iter()
-            .map_init(Worker::default, |worker, index| {
-                look_at(source, *index, &start.tracker, factor, &hot, &noise, &cells, worker)
+            .map(|index| {
+                let mut worker = workers.take();
+                worker.reduced = rasters.take();
+                let seen = look_at(
+                    source,
+                    *index,
+                    &start.tracker,
+                    factor,
+                    &hot,
+                    &noise,
+                    &cells,
+                    &mut worker,
+                );
+                workers.give(worker);
+                seen
             })
             .collect();
         let counts =
@@ -264,9 +240,10 @@ pub fn survey_watched(
                 .collect();
             look(&early.grade(&batch));
         }
-        for (raw, energy, _) in seen {
+        for (raw, energy, reduced) in seen {
             raws.push(raw);
             cell_energy.extend_from_slice(&energy);
+            rasters.give(reduced);
         }
     }
     progress.advance(Stage::Grading, frame_count, frame_count)?;

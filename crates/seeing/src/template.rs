@@ -72,11 +72,11 @@ impl TemplateShape {
         }
     }
 
-    /// For templates with far more px than a shift needs: let the least squares take every second row,
+    /// For templates with far more px than a shift needs: let the least squares take one of `row_step` rows,
     /// which knows what its neighbours know after the band-pass, and end within `precise_px`. Steps
     /// shrink with their square near the end, so that what is left is much less.
-    pub fn no_finer_than(mut self, precise_px: f32) -> TemplateShape {
-        (self.row_step, self.precise_px) = (2, precise_px);
+    pub fn no_finer_than(mut self, precise_px: f32, row_step: usize) -> TemplateShape {
+        (self.row_step, self.precise_px) = (row_step.max(1), precise_px);
         self
     }
 
