@@ -103,7 +103,7 @@ fn stacking(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
         bench.desk.change(entry.id, Setting::Scale(scale), true);
     }
     let mut ways = vec![
-        (Resampling::Auto, "as it shows more"),
+        (Resampling::Auto, "whichever shows more"),
         (Resampling::Interpolation, "interpolation"),
         (Resampling::Drizzle(0.4), "drops of 0.4 px"),
         (Resampling::Drizzle(0.5), "drops of 0.5 px"),
