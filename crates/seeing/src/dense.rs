@@ -6,7 +6,7 @@
 
 use crate::field::{Field, RowExpander};
 use crate::interpolate::cubic_taps;
-use crate::places::{LANES, PHASES, Places, eight, table_at};
+use crate::places::{LANES, PHASES, Places, between, eight, runs, table_at};
 use crate::raster::{Kernel, Raster, smooth};
 use crate::warp::slopes;
 use multiversion::multiversion;
@@ -164,18 +164,8 @@ impl Dense {
         work.sums.resize(self.cells[0].len(), CellSums::default());
         for band in 0..self.passed.height.div_ceil(self.cell_px) {
             progress.check()?;
-            let first = band * self.columns;
-            let mut column = 0;
-            while column < self.columns {
-                let counts = |c: usize| wanted.is_none_or(|w| w[first + c]);
-                let from = column;
-                while column < self.columns && counts(column) {
-                    column += 1;
-                }
-                if column > from {
-                    self.compare_run(frame, field, (band, rows), from..column, work);
-                }
-                column += 1;
+            for cells in runs(wanted, band * self.columns, self.columns) {
+                self.compare_run(frame, field, (band, rows), cells, work);
             }
         }
         Ok(())
@@ -274,7 +264,7 @@ fn add_row<'a>(
             let mut f = [0.0f32; LANES];
             for (l, f) in f.iter_mut().enumerate() {
                 let x = at + l;
-                *f = cubic(
+                *f = between(
                     frame,
                     stride,
                     corner[x],
@@ -288,7 +278,7 @@ fn add_row<'a>(
         if whole < span.end {
             let (mut f, mut own) = ([0.0f32; LANES], [[0.0f32; LANES]; 4]);
             for (l, x) in (whole..span.end).enumerate() {
-                f[l] = cubic(
+                f[l] = between(
                     frame,
                     stride,
                     corner[x],
@@ -300,23 +290,6 @@ fn add_row<'a>(
             add_lanes(sums, &f, &own);
         }
     }
-}
-
-/// The frame between the 4 x 4 px from `corner` on.
-#[inline(always)]
-fn cubic(frame: &[f32], stride: usize, corner: u32, (wx, wy): (&[f32; 4], &[f32; 4])) -> f32 {
-    let mut sum = [0.0f32; 4];
-    for (tap, wy) in wy.iter().enumerate() {
-        let start = corner as usize + tap * stride;
-        let line = &frame[start..start + 4];
-        for i in 0..4 {
-            sum[i] += wy * line[i];
-        }
-    }
-    for i in 0..4 {
-        sum[i] *= wx[i];
-    }
-    (sum[0] + sum[2]) + (sum[1] + sum[3])
 }
 
 #[inline(always)]

@@ -9,7 +9,7 @@
 use crate::dense::CellSums;
 use crate::field::{Field, RowExpander};
 use crate::luminance::LightRows;
-use crate::places::{LANES, PHASES, Places, eight, table_at};
+use crate::places::{LANES, PHASES, Places, Sample, between, eight, runs, table_at};
 use crate::raster::{Kernel, Raster, smooth};
 use multiversion::multiversion;
 use plane::Basis;
@@ -66,18 +66,19 @@ impl Fine {
         let (width, height) = (light.width, light.height);
         let (columns, bands) = (width.div_ceil(cell_px), height.div_ceil(cell_px));
         let mut work = Raster::default();
-        // The B-spline at whole px, and its derivatives there.
-        let mut smoothed = Raster::default();
-        smooth(light, &Kernel::spline3(), &mut work, &mut smoothed);
-        let (slope_x, slope_y) = slopes(light);
-        let mut softer = Raster::default();
-        smooth(&smoothed, &Kernel::gaussian(SOFTER_PX), &mut work, &mut softer);
-        softer.values.iter_mut().zip(&smoothed.values).for_each(|(d, r)| *d -= r);
         let rows: Vec<usize> = (0..height).filter(|y| y % cell_px % STEP == STEP / 2).collect();
-        let compared = |from: &Raster| -> Vec<f32> {
+        // What is of full size is let go of as soon as its rows are picked.
+        let compared = |from: Raster| -> Vec<f32> {
             rows.iter().flat_map(|y| from.row(*y).iter().copied()).collect()
         };
-        let own = [&smoothed, &slope_x, &slope_y, &softer].map(compared);
+        // The B-spline at whole px, and its derivatives there.
+        let (slope_x, slope_y) = slopes(light);
+        let (slope_x, slope_y) = (compared(slope_x), compared(slope_y));
+        let (mut smoothed, mut softer) = (Raster::default(), Raster::default());
+        smooth(light, &Kernel::spline3(), &mut work, &mut smoothed);
+        smooth(&smoothed, &Kernel::gaussian(SOFTER_PX), &mut work, &mut softer);
+        softer.values.iter_mut().zip(&smoothed.values).for_each(|(d, r)| *d -= r);
+        let own = [compared(smoothed), slope_x, slope_y, compared(softer)];
         let mut fine = Fine {
             width,
             height,
@@ -170,18 +171,8 @@ impl Fine {
         work.sums.resize(self.cells.len(), CellSums::default());
         for band in 0..self.height.div_ceil(self.cell_px) {
             progress.check()?;
-            let first = band * self.columns;
-            let counts = |c: usize| wanted.is_none_or(|w| w[first + c]);
-            let mut column = 0;
-            while column < self.columns {
-                let from = column;
-                while column < self.columns && counts(column) {
-                    column += 1;
-                }
-                if column > from {
-                    self.compare_run(frame, field, band, from..column, work);
-                }
-                column += 1;
+            for cells in runs(wanted, band * self.columns, self.columns) {
+                self.compare_run(frame, field, band, cells, work);
             }
         }
         Ok(())
@@ -341,31 +332,6 @@ fn add_row_f32<'a>(
     add_cells(frame, places, table, row, lanes, outside);
 }
 
-trait Sample: Copy {
-    fn value(self) -> f32;
-}
-
-impl Sample for u8 {
-    #[inline(always)]
-    fn value(self) -> f32 {
-        f32::from(self)
-    }
-}
-
-impl Sample for u16 {
-    #[inline(always)]
-    fn value(self) -> f32 {
-        f32::from(self)
-    }
-}
-
-impl Sample for f32 {
-    #[inline(always)]
-    fn value(self) -> f32 {
-        self
-    }
-}
-
 #[inline(always)]
 fn add_cells<T: Sample>(
     (frame, stride, unit): (&[T], usize, f32),
@@ -394,7 +360,7 @@ fn add_cells<T: Sample>(
             for (l, f) in f.iter_mut().enumerate().take(many) {
                 let x = at + l;
                 let (wx, wy) = (&table_at(table, px[x]), &table_at(table, py[x]));
-                *f = unit * spline(frame, stride, corner[x], (wx, wy)) - mean;
+                *f = unit * between(frame, stride, corner[x], (wx, wy)) - mean;
             }
             let x = (at - span.start) as f32 - middle;
             if many == LANES {
@@ -409,28 +375,6 @@ fn add_cells<T: Sample>(
             }
         }
     }
-}
-
-/// The frame between the 4 x 4 samples from `corner` on.
-#[inline(always)]
-fn spline<T: Sample>(
-    frame: &[T],
-    stride: usize,
-    corner: u32,
-    (wx, wy): (&[f32; 4], &[f32; 4]),
-) -> f32 {
-    let mut sum = [0.0f32; 4];
-    for (tap, wy) in wy.iter().enumerate() {
-        let start = corner as usize + tap * stride;
-        let line = &frame[start..start + 4];
-        for i in 0..4 {
-            sum[i] += wy * line[i].value();
-        }
-    }
-    for i in 0..4 {
-        sum[i] *= wx[i];
-    }
-    (sum[0] + sum[2]) + (sum[1] + sum[3])
 }
 
 #[inline(always)]

@@ -1,6 +1,7 @@
 //! Where the px of a row of the reference lie in a frame, and what comparing them there needs.
 
 use multiversion::multiversion;
+use std::ops::Range;
 
 /// Steps between two px for which kernels are tabulated.
 pub(crate) const PHASES: usize = 512;
@@ -18,6 +19,70 @@ pub(crate) fn eight(values: &[f32], at: usize) -> [f32; LANES] {
 #[inline(always)]
 pub(crate) fn table_at(table: &[[f32; 4]; PHASES + 1], phase: u16) -> [f32; 4] {
     table[usize::from(phase).min(PHASES)]
+}
+
+/// What a frame is made of.
+pub(crate) trait Sample: Copy {
+    /// As it stands.
+    fn value(self) -> f32;
+}
+
+impl Sample for u8 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        f32::from(self)
+    }
+}
+
+impl Sample for u16 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        f32::from(self)
+    }
+}
+
+impl Sample for f32 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        self
+    }
+}
+
+/// The frame between the 4 x 4 samples from `corner` on, by the kernels across and down.
+#[inline(always)]
+pub(crate) fn between<T: Sample>(
+    frame: &[T],
+    stride: usize,
+    corner: u32,
+    (wx, wy): (&[f32; 4], &[f32; 4]),
+) -> f32 {
+    let mut sum = [0.0f32; 4];
+    for (tap, wy) in wy.iter().enumerate() {
+        let start = corner as usize + tap * stride;
+        let line = &frame[start..start + 4];
+        for i in 0..4 {
+            sum[i] += wy * line[i].value();
+        }
+    }
+    for i in 0..4 {
+        sum[i] *= wx[i];
+    }
+    (sum[0] + sum[2]) + (sum[1] + sum[3])
+}
+
+/// The runs of cells side by side that are `wanted`, in a row of `columns` cells that begins at cell `first`.
+pub(crate) fn runs(
+    wanted: Option<&[bool]>,
+    first: usize,
+    columns: usize,
+) -> impl Iterator<Item = Range<usize>> {
+    let counts = move |c: usize| wanted.is_none_or(|w| w[first + c]);
+    let mut column = 0;
+    std::iter::from_fn(move || {
+        let from = (column..columns).find(|c| counts(*c))?;
+        column = (from..columns).find(|c| !counts(*c)).unwrap_or(columns);
+        Some(from..column)
+    })
 }
 
 /// Where the px of a row lie in the frame: the corner of the 4 x 4 samples around each, how far it lies between the
