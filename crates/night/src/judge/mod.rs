@@ -12,11 +12,16 @@
 //! `error = sqrt(sum |T - H S|^2 / sum |T|^2)` over the rings from just above 0 up to the
 //! optical cut-off: 0 is the truth itself, 1 is a picture that knows nothing. Beside it stands the
 //! error with one gain for all rings, which tells how sharp the picture is as it stands.
+//!
+//! The gains make one filter, which is laid on the picture before the window is (`filter`): under
+//! the window alone, a truth that was blurred evenly and holds no noise seemed to lack up to 0.026 of itself.
 
+mod filter;
 mod fourier;
 mod rings;
 mod straight;
 
+use filter::least_error;
 use fourier::Fft2;
 use ndarray::ArrayView2;
 use rings::{Comparison, Rings, fade};
@@ -86,7 +91,7 @@ pub enum JudgeError {
 /// Compare `test` with `truth`, which shows the same scene at the same scale with some margin
 /// (rows, columns; any unit of light).
 ///
-/// Cost: about fifty FFTs of the size of the truth.
+/// Cost: about sixty FFTs of the size of the truth.
 ///
 /// # Errors
 /// When the truth is smaller than the test, or when too little of either is left.
@@ -140,7 +145,11 @@ pub fn straight_error(
     if !best.error.is_finite() {
         return Err(JudgeError::Empty);
     }
-    let Comparison { error, error_as_it_is, true_detail_px } = best;
+    let Comparison { error_as_it_is, true_detail_px, .. } = best;
+    let moved = canvas.shifted(&spectrum, x - x0 as f64, y - y0 as f64);
+    let first = (y0 + border) * canvas.width + x0 + border;
+    let truth = (&moved[first..], canvas.width);
+    let error = least_error(test, border, settings.cutoff_cycles_per_px, truth);
     Ok(Judged { error, error_as_it_is, x_px: x, y_px: y, true_detail_px })
 }
 
@@ -204,6 +213,11 @@ mod tests {
 
     /// A scene made of waves below the cut-off, so that it can be sampled anywhere exactly.
     fn scene(x: f64, y: f64) -> f64 {
+        0.4 + waves(x, y, &|_| 0.02)
+    }
+
+    /// The waves, each with the amplitude that belongs to its frequency.
+    fn waves(x: f64, y: f64, amplitude: &dyn Fn(f64) -> f64) -> f64 {
         let mut sum = 0.0;
         for i in 1..120u32 {
             // Fractions of multiples of irrational numbers are spread evenly and never repeat.
@@ -211,9 +225,9 @@ mod tests {
             let f = 0.02 + 0.25 * spread(0.618_033_988_749_895);
             let (sin, cos) = (std::f64::consts::TAU * spread(0.754_877_666_246_693)).sin_cos();
             let phase = f * (cos * x + sin * y) + spread(0.569_840_290_998_053);
-            sum += (std::f64::consts::TAU * phase).cos();
+            sum += amplitude(f) * (std::f64::consts::TAU * phase).cos();
         }
-        0.4 + 0.02 * sum
+        sum
     }
 
     fn sampled(rows: usize, columns: usize, x0: f64, y0: f64) -> Array2<f32> {
@@ -275,7 +289,36 @@ mod tests {
     }
 
     #[test]
-    fn white_noise_gives_the_error_of_the_best_filter() {
+    fn an_even_blur_costs_nothing_whatever_the_window_cuts() {
+        // Coarse waves are the strongest, as in pictures; the blur is a core in a halo, known at each frequency.
+        let blurred = |rows: usize, columns: usize, origin: (f64, f64), sigmas: [f64; 2]| {
+            let gain = |f: f64| {
+                let of = |s: f64| (-2.0 * (std::f64::consts::PI * s * f).powi(2)).exp();
+                0.01 / f * 0.5 * (of(sigmas[0]) + of(sigmas[1]))
+            };
+            Array2::from_shape_fn((rows, columns), |(y, x)| {
+                waves(x as f64 + origin.0, y as f64 + origin.1, &gain) as f32
+            })
+        };
+        let truth = blurred(200, 220, (0.0, 0.0), [0.0, 0.0]);
+        let test = blurred(140, 150, (20.0, 30.0), [1.0, 3.0]);
+        let settings = JudgeSettings {
+            border_px: 20,
+            near: Some((20.0, 30.0)),
+            reach_px: 3.0,
+            ..JudgeSettings::new(0.3)
+        };
+        let found = straight_error(truth.view(), test.view(), &settings).unwrap();
+        let values: Vec<f64> = truth.iter().map(|v| f64::from(*v)).collect();
+        let rings = Rings::new(test.view(), 20, 0.3);
+        let under_the_window = rings.compare(&values[50 * 220 + 40..], 220).error;
+        // 0.0028; with gains under the window alone, 0.051.
+        assert!(found.error < 0.004, "{found:?}");
+        assert!(under_the_window > 0.04, "{under_the_window}");
+    }
+
+    #[test]
+    fn white_noise_gives_the_error_of_the_least_error() {
         // Truth and noise both white: the best gain in every ring is s / (s + n) and leaves
         // error^2 = n / (s + n), by the definition of the least-squares gain.
         let truth = noise((300, 300), 7);

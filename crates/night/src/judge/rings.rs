@@ -1,5 +1,6 @@
 //! Two pictures compared ring by ring of spatial frequency, under one smooth window.
 
+use super::filter::least_error;
 use super::fourier::Fft2;
 use ndarray::ArrayView2;
 use rustfft::num_complex::Complex64;
@@ -36,6 +37,32 @@ pub(super) struct RingSums {
     pub of_test: Vec<f64>,
     pub of_truth: Vec<f64>,
     pub beyond: f64,
+}
+
+impl RingSums {
+    /// The best gain of each ring, not below 0; the mean was taken off, so the first ring takes its neighbour's.
+    pub(super) fn gains(&self) -> Vec<f64> {
+        let gain = |(cross, power): (&f64, &f64)| {
+            if *power > 0.0 { (cross / power).max(0.0) } else { 0.0 }
+        };
+        let mut gains: Vec<f64> = self.cross.iter().zip(&self.of_test).map(gain).collect();
+        if gains.len() > 1 {
+            gains[0] = gains[1];
+        }
+        gains
+    }
+
+    /// What these gains leave over: sum |T - H S|^2 with the best H is sum |T|^2 - (Re sum T S*)^2 / sum |S|^2.
+    pub(super) fn error(&self) -> f64 {
+        let (mut unexplained, mut all) = (0.0, 0.0);
+        for k in 1..self.cross.len() {
+            let (cross, power) = (self.cross[k], self.of_test[k]);
+            let explained = if power > 0.0 { cross * cross / power } else { 0.0 };
+            unexplained += (self.of_truth[k] - explained).max(0.0);
+            all += self.of_truth[k];
+        }
+        (unexplained / all).sqrt()
+    }
 }
 
 /// What a comparison at one place comes to.
@@ -115,25 +142,22 @@ impl Rings {
     }
 
     pub(super) fn compare(&self, truth: &[f64], stride: usize) -> Comparison {
-        let RingSums { cross, of_test, of_truth, beyond, .. } = self.sums(truth, stride);
-        let rings = self.ring_frequency.len();
-        // sum |T - H S|^2 with the best H is sum |T|^2 - (Re sum T S*)^2 / sum |S|^2.
-        let (mut unexplained, mut all) = (0.0, 0.0);
+        let sums = self.sums(truth, stride);
+        let error = sums.error();
+        let RingSums { cross, of_test, of_truth, beyond, .. } = sums;
         let mut true_until = None;
-        for k in 1..rings {
-            let explained = if of_test[k] > 0.0 { cross[k] * cross[k] / of_test[k] } else { 0.0 };
-            unexplained += (of_truth[k] - explained).max(0.0);
-            all += of_truth[k];
+        for k in 4..self.ring_frequency.len() {
             let correlation = cross[k] / (of_test[k] * of_truth[k]).sqrt();
             // The first few rings hold a handful of entries and say little by themselves.
-            if true_until.is_none() && k >= 4 && (correlation.is_nan() || correlation < 0.5) {
+            if true_until.is_none() && (correlation.is_nan() || correlation < 0.5) {
                 true_until = Some(self.ring_frequency[k]);
             }
         }
         let finest = true_until.or(self.ring_frequency.last().copied()).unwrap_or(0.0);
+        let all: f64 = of_truth.iter().skip(1).sum();
         let (cross, of_test) = (cross.iter().sum::<f64>(), of_test.iter().sum::<f64>() + beyond);
         Comparison {
-            error: (unexplained / all).sqrt(),
+            error,
             error_as_it_is: (1.0 - cross * cross / (of_test * all)).max(0.0).sqrt(),
             true_detail_px: 1.0 / finest,
         }
@@ -181,17 +205,19 @@ pub fn ring_correlation(
     if truth.dim() != test.dim() || rows.min(columns) < 2 * border_px + 32 {
         return None;
     }
-    let rings = Rings::new(test, border_px, cutoff_cycles_per_px);
     let inner =
         truth.slice(ndarray::s![border_px..rows - border_px, border_px..columns - border_px]);
     let values: Vec<f64> = inner.iter().map(|v| f64::from(*v)).collect();
     let stride = columns - 2 * border_px;
+    let rings = Rings::new(test, border_px, cutoff_cycles_per_px);
     let sums = rings.sums(&values, stride);
+    // The curve is that of the picture as it is: where the truth shows nothing, what the window spills of coarse
+    // detail is alike in the truth and in a picture with the best filter on it, and would pass for fine detail.
     let correlation = |k: usize| {
         let power = (sums.of_test[k] * sums.of_truth[k]).sqrt();
         if power > 0.0 { sums.cross[k] / power } else { 0.0 }
     };
-    let error = rings.compare(&values, stride).error;
+    let error = least_error(test, border_px, cutoff_cycles_per_px, (&values, stride));
     Some(RingCorrelation {
         correlation: (0..rings.ring_frequency.len()).map(correlation).collect(),
         frequency: rings.ring_frequency,
