@@ -172,7 +172,10 @@ fn advice(painter: &egui::Painter, area: Rect, plot: Rect, tokens: &Tokens, data
     painter.vline(tip.x, plot.top()..=plot.top() + 10.0, Stroke::new(1.0, tokens.measured));
     let words = format!("advised {}", words::percent(f64::from(advice.percent)));
     let galley = painter.layout_no_wrap(words, small(), tokens.measured);
-    let x = (tip.x + 8.0).min(plot.right() - galley.size().x);
+    // Beside the line, never on it: on the left where the right has no room.
+    let (gap, wide) = (8.0, galley.size().x);
+    let fits = tip.x + gap + wide <= plot.right();
+    let x = if fits { tip.x + gap } else { tip.x - gap - wide };
     painter.galley(pos2(x, plot.top() + 2.0), galley, tokens.measured);
 }
 
