@@ -249,8 +249,8 @@ fn corrected(field: &Field, correction: &Field) -> Field {
 /// Settings of the aligner for frames of this size; `tile_px` of 0 decides by the size.
 ///
 /// Tiles and one round at half size find a frame to half a px; the last round holds it as it was read against the
-/// reference at full size. Three rounds at half size instead took longer and had 3 to 10 % more error; a second round at full
-/// size takes off 1 to 3 % in rough air only (figures in DEVELOPERS.md). Cells of 16 px beat 8 and 12
+/// reference at full size, and does so again while that moves the frame much, which it does in rough air. Three rounds at half size
+/// instead took longer and had 3 to 10 % more error (figures in DEVELOPERS.md). Cells of 16 px beat 8 and 12
 /// (which follow noise where structure is weak) and 24 (which flatten the ripple); tiles of 48 to 96 px are alike
 /// (measured on simulated captures of D/r0 4.5 to 6.5 sampled at three px per cut-off period).
 pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSettings {
@@ -264,7 +264,7 @@ pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSet
         factor: 2,
         band_px: HALF_SIZE_BAND_PX,
         rounds: 1,
-        fine_rounds: 1,
+        fine_rounds: 3,
         smoothness: AIR,
     };
     if short >= 96 { settings } else { full_size(settings) }

@@ -49,7 +49,9 @@ fn a_rippled_frame_is_straightened_to_a_tenth_of_a_pixel() {
             frame.values[y * width + x] = rough(p, q);
         }
     }
-    for (factor, rounds, fine_rounds, limit) in [(1, 3, 0, 0.1), (2, 3, 0, 0.12), (2, 1, 1, 0.1)] {
+    for (factor, rounds, fine_rounds, limit) in
+        [(1, 3, 0, 0.1), (2, 3, 0, 0.12), (2, 1, 1, 0.1), (2, 1, 3, 0.1)]
+    {
         let settings = RippleSettings { factor, rounds, fine_rounds, ..SETTINGS };
         let aligner = Aligner::new(&reference, settings, 1e-5);
         let mut work = RippleWork::default();
@@ -152,4 +154,46 @@ fn a_blank_frame_yields_the_whole_frame_shift() {
     for (x, y) in found.x_px.iter().zip(&found.y_px) {
         assert!(x.is_finite() && y.is_finite());
     }
+}
+
+#[test]
+fn rounds_at_full_size_end_when_they_move_nothing() {
+    let (width, height) = (192, 160);
+    let picture = |x: f32, y: f32| {
+        let mut out = Raster::zeros(width, height);
+        for (k, v) in out.values.iter_mut().enumerate() {
+            *v = rough((k % width) as f32 + x, (k / width) as f32 + y);
+        }
+        out
+    };
+    let reference = picture(0.0, 0.0);
+    let found = |frame: &Raster, fine_rounds: usize| {
+        let settings = RippleSettings { factor: 2, rounds: 1, fine_rounds, ..SETTINGS };
+        let aligner = Aligner::new(&reference, settings, 1e-5);
+        let mut work = RippleWork::default();
+        aligner.align(frame, (1.0, 0.0), None, &mut work, &Silent).unwrap()
+    };
+    // A steady frame is found by the first round: more are allowed, none is made.
+    let steady = picture(-1.2, 0.4);
+    assert_eq!(found(&steady, 1), found(&steady, 3));
+    // What no field can follow keeps moving it.
+    let mut torn = picture(-1.2, 0.4);
+    for (k, v) in torn.values.iter_mut().enumerate() {
+        let (x, y) = ((k % width) as f32, (k / width) as f32);
+        *v = rough(x - 1.2 + 2.5 * (x / 9.0).sin(), y + 0.4 + 2.5 * (y / 8.0).cos());
+    }
+    assert_ne!(found(&torn, 1), found(&torn, 3));
+}
+
+#[test]
+fn how_far_a_round_moved_is_told_over_what_is_wanted() {
+    let last = Field::constant(64, 32, 16, 1.0, 2.0);
+    let mut field = last.clone();
+    (field.x_px[0], field.y_px[0], field.x_px[5]) = (4.0, 6.0, 100.0);
+    let mut wanted = vec![false; 8];
+    (wanted[0], wanted[1]) = (true, true);
+    // (9 + 16) over two cells of two axes.
+    assert!((moved_px(&field, &last, Some(&wanted)) - 2.5).abs() < 1e-6);
+    assert_eq!(moved_px(&field, &last, Some(&[false; 8])), 0.0);
+    assert!(moved_px(&field, &last, None) > 24.0);
 }

@@ -5,7 +5,7 @@
 //! telescope `M` (annular pupil), pixel `P` and residual blur `T` ([`ResidualBlur`]). Only the
 //! scene's slope and the blur's depth compete. They differ in shape (a scene falls by the same ratio from octave to octave, a blur falls
 //! and then stays on its plateau), but hardly: where what the frames differ by tells the depth ([`Unrest`]), that
-//! is believed, and the slope is free. Without it, and for discs, the priors of slope and depth decide.
+//! is believed, and the slope is free. Without it the priors of slope and depth decide.
 //!
 //! `ln S` is linear in `ln A`, slope and depth, once the reach of the blur (and the cut-off, where
 //! the telescope is not known) is given; those are searched on a grid. Scenes stray from a power law
@@ -178,10 +178,8 @@ pub fn fit_signal(
     let expected_slope = if sky.is_some() { DISC_SLOPE } else { SLOPE };
     let bins = pooled(correlation);
     let known = instrument.cutoff_cycles_per_px.filter(|c| c.is_finite() && *c > 0.0);
-    // A disc has one limb, and few patches of air lie on it: they tell its blur to a third only. But its slope is known.
-    let unrest = instrument.unrest.filter(|_| sky.is_none());
     let fit_at = |cutoff: f64| {
-        let expected = Expected::new(instrument, cutoff, expected_slope, unrest);
+        let expected = Expected::new(instrument, cutoff, expected_slope);
         fit_with_cutoff(&bins, cutoff, instrument, &expected)
     };
     let (cutoff, law) = match known {
@@ -324,14 +322,10 @@ struct Expected {
 }
 
 impl Expected {
-    fn new(
-        instrument: &Instrument<'_>,
-        cutoff: f64,
-        slope: f64,
-        unrest: Option<&Unrest>,
-    ) -> Expected {
+    fn new(instrument: &Instrument<'_>, cutoff: f64, slope: f64) -> Expected {
         // A capture pixel is so many px of the stack.
-        let told = unrest.and_then(|unrest| air::told(unrest, cutoff * instrument.pixel_px));
+        let cutoff_px = cutoff * instrument.pixel_px;
+        let told = instrument.unrest.and_then(|unrest| air::told(unrest, cutoff_px));
         let (slope_scatter, exponent) = match told {
             Some(_) => (TOLD_SLOPE_SCATTER, TOLD_EXPONENT),
             None => (SLOPE_SCATTER, ResidualBlur::STACK_EXPONENT),

@@ -25,7 +25,7 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let rest = rest(entry);
     let black = (tone.black, rest.map(|tone| tone.black), 0.0);
     let white = (tone.white, rest.map(|tone| tone.white), 1.0);
-    let tip = "Light that becomes black, percent of the camera's full scale. By itself: one pixel in a thousand lies below it.";
+    let tip = "Light that becomes black, percent of the camera's full scale. By itself: at most one pixel in a thousand lies below it, and no structure is lost.";
     level(ui, bench, "Black", tip, black, Setting::Black);
     let tip = "Light that becomes white, percent of the camera's full scale. By itself: the brightest pixel, so that nothing burns out.";
     level(ui, bench, "White", tip, white, Setting::White);
