@@ -8,6 +8,8 @@
 
 #[path = "speed/scene.rs"]
 mod scene;
+#[path = "speed/window.rs"]
+mod window;
 
 use rayon::prelude::*;
 use scene::{Size, write_capture};
@@ -15,7 +17,7 @@ use std::path::Path;
 use std::time::Instant;
 use stillwright_night::Recipe;
 use stillwright_night::atomic::Existing;
-use stillwright_night::cache::{Cache, Keys};
+use stillwright_night::cache::Cache;
 use stillwright_night::files::{StillFiles, open_capture};
 use stillwright_night::grade::grade_capture;
 use stillwright_night::inspect::inspect_capture;
@@ -133,12 +135,10 @@ fn table(path: &Path, size: &Size) {
     let (took, again) = still(&recipe);
     assert!(same(&first, &again), "a second run gives another still");
     line("still, second run", took, None, "a third of the first");
-    // A change of keep: the survey is remembered, the stack is not.
-    recipe.stack.keep = Keep::Percent(0.5 * keep);
-    let keys = Keys::of(path, &recipe).unwrap();
-    assert!(cache.survey(&keys).is_some() && cache.stack(&keys).is_none());
-    let (took, _) = still(&recipe);
-    line("still, half the keep", took, None, "");
+    drop((first, again));
+    let (changed, wider) = window::changed_keeps(path, keep);
+    line("window: new stack, half the keep", changed, None, "2 s");
+    line("window: new stack, twice the keep", wider, None, "");
     if let Some(peak) = peak_mib() {
         println!("  peak memory so far: {peak} MiB (goal 1536 on the large size)");
     }

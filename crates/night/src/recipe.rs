@@ -18,8 +18,8 @@ use serde::{Deserialize, Serialize};
 use std::fmt::Write;
 use stillwright_capture::Overrides;
 use stillwright_seeing::SurveySettings;
-use stillwright_stacking::StackSettings;
 use stillwright_stacking::finish::FinishSettings;
+use stillwright_stacking::{StackSettings, check_aligned_for};
 
 /// The version of recipes that this program writes, and the newest that it reads.
 pub const RECIPE_VERSION: u32 = 1;
@@ -126,6 +126,9 @@ impl Recipe {
     pub fn check(&self) -> Result<(), RecipeError> {
         let fail = |words: String| Err(RecipeError::Range(words));
         check_keep(self.stack.keep).map_err(RecipeError::Range)?;
+        if let Some(percent) = self.stack.aligned_for {
+            check_aligned_for(percent).map_err(RecipeError::Range)?;
+        }
         check_scale(self.stack.scale).map_err(RecipeError::Range)?;
         let (resampling, scale) = (self.stack.resampling, self.stack.scale);
         stillwright_stacking::check_resampling(resampling, scale).map_err(RecipeError::Range)?;
@@ -260,6 +263,7 @@ mod tests {
         recipe.capture.byte_order = Some(ByteOrder::Big);
         recipe.capture.bit_depth = Some(12);
         recipe.stack.keep = Keep::Percent(12.5);
+        recipe.stack.aligned_for = Some(20.0);
         recipe.stack.scale = 1.5;
         recipe.stack.resampling = stillwright_stacking::Resampling::Drizzle(0.75);
         recipe.export.formats = vec![Format::Png, Format::Tiff32];
@@ -334,6 +338,8 @@ mod tests {
             ("version = 0\n", &["version 0"]),
             ("[stack]\nkeep = { percent = 0.0 }\n", &["keep is 0"]),
             ("[stack]\nkeep = { percent = nan }\n", &["keep is NaN"]),
+            ("[stack]\naligned_for = 0.0\n", &["aligned_for is 0"]),
+            ("[stack]\naligned_for = nan\n", &["aligned_for is NaN"]),
             ("[stack]\nscale = 9.0\n", &["scale is 9"]),
             ("[stack]\nresampling = { pixfrac = 1.5 }\n", &["pixfrac is 1.5", "0.1 to 1"]),
             ("[stack]\nresampling = { pixfrac = nan }\n", &["pixfrac is NaN"]),

@@ -92,6 +92,12 @@ pub(crate) const WORDS: &[Row] = &[
         "stack.keep",
         "Share of the best moments: \"auto\" (what holds most detail), or { percent = 20.0 }.",
     ),
+    unset(
+        "stack.aligned_for",
+        "20.0",
+        "Frames are aligned where this keep asks for them, percent, if it is the larger one. Set when a still of a smaller\n\
+         keep follows another: nothing is aligned anew then.",
+    ),
     setting("stack.scale", "Pixels of the still per pixel of the capture, 0.5 to 4."),
     setting(
         "stack.resampling",

@@ -306,6 +306,7 @@ pub fn resolved(
     resolved.capture.bit_depth = Some(facts.bit_depth);
     resolved.survey.scene = survey.scene;
     resolved.stack.keep = stillwright_stacking::Keep::Percent(stack.keep_percent);
+    resolved.stack.aligned_for = resolved.stack.aligned_for.filter(|p| *p > stack.keep_percent);
     resolved.stack.resampling =
         stack.pixfrac.map_or(Resampling::Interpolation, Resampling::Drizzle);
     resolved.finish = finished.used.clone();

@@ -14,10 +14,10 @@
 //! Only the part of the picture with the most structure is looked at, and every usable frame.
 
 use crate::accumulate::Accumulator;
-use crate::align::{Bench, Chosen};
+use crate::align::{Bench, Chosen, Frames};
 use crate::credible::Expected;
 use crate::halves::{HalfCorrelation, HalvesSettings, Region, correlate_halves};
-use crate::keep::{Worth, kept_frames};
+use crate::keep::{Ranks, Worth, kept_frames};
 use crate::stack::StackError;
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Picture, Progress, Stage};
@@ -60,18 +60,18 @@ pub struct KeepAdvice {
     pub ladder: Vec<Rung>,
 }
 
-/// Climb the ladder.
+/// Climb the ladder; also, whether every frame could be read.
 ///
 /// # Errors
 /// When cancelled.
 pub fn advise(
     bench: &Bench<'_>,
-    worth: &Worth,
+    worth: &Worth<'_>,
     aligner: &Aligner,
     expected: Option<&Expected>,
     offsets: [(f32, f32); 3],
     progress: &dyn Progress,
-) -> Result<KeepAdvice, StackError> {
+) -> Result<(KeepAdvice, bool), StackError> {
     let format = bench.source.format();
     let channels = format.layout.picture_channels();
     let region = busiest_region(bench.survey, format.width, format.height);
@@ -82,25 +82,14 @@ pub fn advise(
         .filter(|(percent, kept)| *kept >= 2 * FEWEST_FRAMES || *percent == 100.0)
         .collect();
     let ends: Vec<usize> = steps.iter().map(|(_, kept)| *kept).collect();
-    let bands: Vec<Vec<f32>> =
-        worth.bands(&ends).into_iter().map(|band| within(band, worth, &region)).collect();
-    let n = worth.cells.len();
-    let chosen: Vec<Chosen> = worth
-        .frames
-        .iter()
-        .enumerate()
-        .map(|(f, index)| Chosen {
-            index: *index,
-            weights: bands.iter().map(|band| band[f * n..(f + 1) * n].to_vec()).collect(),
-            half: f % 2,
-        })
-        .collect();
+    let ranks = worth.ranks(&ends, progress)?;
+    let climbing = Climbing { worth, ranks: &ranks, region: &region };
     let mut sums: Vec<Accumulator> = steps
         .iter()
         .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
         .collect();
     let say = (Stage::Advising, progress);
-    bench.add_all(&chosen, aligner, None, expected, &mut sums, say)?;
+    let lost = bench.add_all(&climbing, aligner.into(), expected, &mut sums, say)?;
     let mut running = Accumulator::over_region(channels, region, worth.cells, offsets);
     let mut ladder = Vec::with_capacity(steps.len());
     let mut witness: Option<Witness> = None;
@@ -115,7 +104,27 @@ pub fn advise(
         ladder.push(Rung { percent: *percent, information_bits });
     }
     let percent = choose_rung(&ladder);
-    Ok(KeepAdvice { percent, ladder })
+    Ok((KeepAdvice { percent, ladder }, lost.is_empty()))
+}
+
+/// Every usable frame, with its weights for each step of the ladder.
+struct Climbing<'a> {
+    worth: &'a Worth<'a>,
+    ranks: &'a Ranks<'a>,
+    region: &'a Region,
+}
+
+impl Frames for Climbing<'_> {
+    fn count(&self) -> usize {
+        self.worth.frames.len()
+    }
+
+    fn chosen(&self, number: usize) -> Chosen {
+        let index = self.worth.frames[number];
+        let bands = self.ranks.bands(index).into_iter();
+        let weights = bands.map(|band| within(band, self.worth, self.region)).collect();
+        Chosen { index, weights, half: number % 2 }
+    }
 }
 
 /// The smallest keep that holds within [`TIE`] of the most information.
@@ -185,7 +194,7 @@ pub(crate) fn busiest_region(survey: &Survey, width: usize, height: usize) -> Re
 }
 
 /// Weights of the cells that touch `region`; 0 elsewhere.
-pub(crate) fn within(mut weights: Vec<f32>, worth: &Worth, region: &Region) -> Vec<f32> {
+pub(crate) fn within(mut weights: Vec<f32>, worth: &Worth<'_>, region: &Region) -> Vec<f32> {
     let cells = worth.cells;
     let touches = |at: usize, first: usize, len: usize| {
         (at + 2) * cells.cell_px > first && at * cells.cell_px < first + len + cells.cell_px

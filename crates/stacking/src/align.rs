@@ -1,7 +1,9 @@
 //! Reading frames and aligning them to a reference, in batches.
 
 use crate::accumulate::{Accumulator, Aligned};
+use crate::blend::BLEND;
 use crate::credible::Expected;
+use crate::fields::Laying;
 use crate::stack::StackError;
 use rayon::prelude::*;
 use std::sync::Mutex;
@@ -19,6 +21,7 @@ use stillwright_seeing::sharpness::CellGrid;
 pub const AIR: Smoothness = Smoothness { slope: 0.1, curvature: 0.01, spread_px: 6.0 };
 
 /// A frame to be added: its index, the weights of its cells, and the half it belongs to.
+#[derive(Clone)]
 pub struct Chosen {
     /// Index in the capture.
     pub index: usize,
@@ -26,6 +29,41 @@ pub struct Chosen {
     pub weights: Vec<Vec<f32>>,
     /// 0 or 1.
     pub half: usize,
+}
+
+/// Frames to be added. Their weights are made where they are laid, and live no longer than their batch.
+pub trait Frames: Sync {
+    /// How many.
+    fn count(&self) -> usize;
+    /// The one of this number, which is below the count.
+    fn chosen(&self, number: usize) -> Chosen;
+}
+
+impl Frames for [Chosen] {
+    fn count(&self) -> usize {
+        self.len()
+    }
+
+    fn chosen(&self, number: usize) -> Chosen {
+        self[number].clone()
+    }
+}
+
+/// What frames are laid on.
+#[derive(Clone, Copy)]
+pub struct Lay<'a> {
+    /// Aligns them.
+    pub aligner: &'a Aligner,
+    /// From the reference to true geometry, undone on the way.
+    pub correction: Option<&'a Field>,
+    /// Where fields are remembered, which are told from the aligner's reference.
+    pub laying: Option<&'a Laying<'a>>,
+}
+
+impl<'a> From<&'a Aligner> for Lay<'a> {
+    fn from(aligner: &'a Aligner) -> Lay<'a> {
+        Lay { aligner, correction: None, laying: None }
+    }
 }
 
 /// Everything that stays the same while frames are aligned and added.
@@ -77,16 +115,14 @@ impl Bench<'_> {
         Some(())
     }
 
-    /// Align each of `chosen` with `aligner` and add it to each of `sums`. `correction` (reference
-    /// to true geometry) is undone on the way. Returns the indices of frames that could not be read.
+    /// Lay each of `frames` and add it to each of `sums`. Returns the indices of frames that could not be read.
     ///
     /// # Errors
     /// When cancelled.
-    pub fn add_all(
+    pub fn add_all<F: Frames + ?Sized>(
         &self,
-        chosen: &[Chosen],
-        aligner: &Aligner,
-        correction: Option<&Field>,
+        chosen: &F,
+        on: Lay<'_>,
         expected: Option<&Expected>,
         sums: &mut [Accumulator],
         (stage, progress): (Stage, &dyn Progress),
@@ -94,19 +130,21 @@ impl Bench<'_> {
         let mut lost = Vec::new();
         let workers: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
         let frames: Mutex<Vec<RawFrame>> = Mutex::new(Vec::new());
-        let mut done = 0;
-        for batch in chosen.chunks(self.batch()) {
-            progress.advance(stage, done, chosen.len())?;
-            let aligned: Vec<Option<Aligned>> = batch
-                .par_iter()
-                .map(|c| {
+        let (mut done, count) = (0, chosen.count());
+        while done < count {
+            progress.advance(stage, done, count)?;
+            let batch = done..(done + self.batch()).min(count);
+            done = batch.end;
+            let aligned: Vec<Result<Aligned, usize>> = batch
+                .into_par_iter()
+                .map(|number| {
                     // Buffers outlive the batch: a worker is borrowed for one frame.
                     let spare = workers.lock().ok().and_then(|mut w| w.pop());
                     let mut worker = spare.unwrap_or_default();
                     if worker.frame.is_none() {
                         worker.frame = frames.lock().ok().and_then(|mut f| f.pop());
                     }
-                    let result = self.align_one(c, aligner, correction, &mut worker, progress);
+                    let result = self.align_one(chosen.chosen(number), on, &mut worker, progress);
                     if let Ok(mut workers) = workers.lock() {
                         workers.push(worker);
                     }
@@ -114,10 +152,10 @@ impl Bench<'_> {
                 })
                 .collect::<Result<_, Cancelled>>()?;
             let mut good = Vec::with_capacity(aligned.len());
-            for (result, chosen) in aligned.into_iter().zip(batch) {
+            for result in aligned {
                 match result {
-                    Some(frame) => good.push(frame),
-                    None => lost.push(chosen.index),
+                    Ok(frame) => good.push(frame),
+                    Err(index) => lost.push(index),
                 }
             }
             for (target, sum) in sums.iter_mut().enumerate() {
@@ -127,9 +165,8 @@ impl Bench<'_> {
             if let Ok(mut frames) = frames.lock() {
                 frames.extend(good.into_iter().map(|aligned| aligned.frame));
             }
-            done += batch.len();
         }
-        progress.advance(stage, done, chosen.len())?;
+        progress.advance(stage, count, count)?;
         Ok(lost)
     }
 
@@ -158,50 +195,54 @@ impl Bench<'_> {
             .collect()
     }
 
-    /// One frame, aligned; `None` where it cannot be read.
+    /// One frame, aligned, or its index where it cannot be read.
     fn align_one(
         &self,
-        chosen: &Chosen,
-        aligner: &Aligner,
-        correction: Option<&Field>,
+        chosen: Chosen,
+        on: Lay<'_>,
         worker: &mut Worker,
         progress: &dyn Progress,
-    ) -> Result<Option<Aligned>, Cancelled> {
+    ) -> Result<Result<Aligned, usize>, Cancelled> {
         progress.check()?;
-        let Some(report) = self.survey.frames.get(chosen.index) else { return Ok(None) };
+        let Chosen { index, weights, half } = chosen;
+        let Some(report) = self.survey.frames.get(index) else { return Ok(Err(index)) };
         let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
-        if self.source.read_frame(chosen.index, frame).is_err() {
-            return Ok(None);
+        if self.source.read_frame(index, frame).is_err() {
+            return Ok(Err(index));
         }
         self.survey.hot_pixels.mend(frame);
-        let factor = aligner.factor();
-        let rows = worker.luminance.rows_and_reduced(frame, factor, &mut worker.light);
-        let wanted = wanted_cells(&chosen.weights, &self.cells, aligner.cells());
         let home = (report.shift.x_px, report.shift.y_px);
-        let mut field = aligner.align_reduced(
-            &worker.light,
-            &rows,
-            home,
-            Some(&wanted),
-            &mut worker.ripple,
-            progress,
-        )?;
-        if let Some(correction) = correction {
+        let grid = on.aligner.cells();
+        let mut align = |wanted: &[bool]| {
+            let factor = on.aligner.factor();
+            let rows = worker.luminance.rows_and_reduced(frame, factor, &mut worker.light);
+            let (light, ripple) = (&worker.light, &mut worker.ripple);
+            on.aligner.align_reduced(light, &rows, home, Some(wanted), ripple, progress)
+        };
+        let known = on.laying.and_then(|laying| laying.known(index, home, grid));
+        let mut field = match (known, on.laying) {
+            (Some(field), _) => field,
+            (None, Some(laying)) => laying.found(index, home, &self.cells, grid, &mut align)?,
+            (None, None) => align(&wanted_cells(&weights, &self.cells, grid))?,
+        };
+        if let Some(correction) = on.correction {
             field = corrected(&field, correction);
         }
-        Ok(worker.frame.take().map(|frame| Aligned {
+        let transparency = report.transparency;
+        let aligned = worker.frame.take().map(|frame| Aligned {
             frame,
-            transparency: report.transparency,
+            transparency,
             field,
-            weights: chosen.weights.clone(),
-            half: chosen.half,
-        }))
+            weights,
+            half,
+        });
+        Ok(aligned.ok_or(index))
     }
 }
 
 /// Which cells of the field matter, given the weights: those under a cell with weight and those
 /// to which its weight blends.
-fn wanted_cells(
+pub(crate) fn wanted_cells(
     weights: &[Vec<f32>],
     cells: &CellGrid,
     (columns, rows, side): (usize, usize, usize),
@@ -223,6 +264,32 @@ fn wanted_cells(
         }
     }
     wanted
+}
+
+/// Which cells of the field are looked at, at any scale, where there are pixels with weight: two around each of them.
+pub(crate) fn needed_cells(
+    weights: &[f32],
+    cells: &CellGrid,
+    (columns, rows, side): (usize, usize, usize),
+) -> Vec<bool> {
+    let mut needed = vec![false; columns * rows];
+    let reach = (0.5 * BLEND * cells.cell_px as f32).ceil() as isize + 1;
+    // The cells that a cubic takes from at the first and at the last px of weight; at the edges weight reaches to the end.
+    let span = |at: usize, of: usize, n: usize| {
+        let first = (at * cells.cell_px) as isize - reach;
+        let last = ((at + 1) * cells.cell_px) as isize + reach;
+        let centre = |px: isize| (2 * px + 1 - side as isize).div_euclid(2 * side as isize);
+        let from = if at == 0 { 0 } else { (centre(first) - 1).clamp(0, n as isize) as usize };
+        let to = (centre(last) + 3).clamp(0, n as isize) as usize;
+        from..if at + 1 >= of { n } else { to }
+    };
+    for (cell, _) in weights.iter().enumerate().filter(|(_, w)| **w > 0.0) {
+        let across = span(cell % cells.columns, cells.columns, columns);
+        for j in span(cell / cells.columns, cells.rows, rows) {
+            needed[j * columns..(j + 1) * columns][across.clone()].fill(true);
+        }
+    }
+    needed
 }
 
 /// A field measured against a reference of its own ripple, told from true geometry instead:

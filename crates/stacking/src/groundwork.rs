@@ -2,10 +2,14 @@
 //! frames aligned to it, and what is credible of a frame.
 
 use crate::align::{Bench, ripple_settings};
+use crate::advice::KeepAdvice;
 use crate::credible::Expected;
 use crate::dispersion::{channel_offsets, laid_together};
+use crate::fields::Fields;
+use crate::keep::kept_frames;
 use crate::reference;
 use crate::stack::{StackError, StackSettings};
+use std::sync::OnceLock;
 use stillwright_picture::{Picture, Progress};
 use stillwright_seeing::ripple::Aligner;
 
@@ -20,7 +24,16 @@ pub struct Groundwork {
     pub(crate) expected: Option<Expected>,
     /// Frames that could be graded but not be read again.
     pub(crate) lost: Vec<usize>,
+    /// Frames that can be used.
+    usable: usize,
+    /// Where frames lie, as far as that is known.
+    pub(crate) fields: Fields,
+    /// The keep to take, once that was asked.
+    pub(crate) advice: OnceLock<KeepAdvice>,
 }
+
+/// What a stack needs to remember while it is made, for some frames are laid twice.
+const ONE_STACK_BYTES: usize = 16 << 20;
 
 impl std::fmt::Debug for Groundwork {
     fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -33,6 +46,18 @@ impl Groundwork {
     /// Whether every frame that it was to be made of could be read.
     pub fn is_whole(&self) -> bool {
         self.lost.is_empty()
+    }
+
+    /// Remember where frames lie, in at most `limit_bytes`, for the next stack of a keep that is no larger. Without,
+    /// little is remembered. The stacks are the same.
+    #[must_use]
+    pub fn remembering(self, limit_bytes: usize) -> Groundwork {
+        Groundwork { fields: Fields::new(limit_bytes.max(ONE_STACK_BYTES)), ..self }
+    }
+
+    /// Whether frames that were aligned for a keep of `percent` are remembered.
+    pub fn remembers(&self, percent: f32) -> bool {
+        self.fields.are_there(kept_frames(self.usable, percent))
     }
 
     /// Build it; `primaries` that the air drew apart are laid back on one another.
@@ -53,6 +78,15 @@ impl Groundwork {
         progress.check()?;
         let noise = &bench.survey.noise;
         let expected = settings.reject_outliers.then(|| Expected::from_stack(&picture, noise));
-        Ok(Groundwork { picture, aligner, offsets, expected, lost: reference.lost })
+        Ok(Groundwork {
+            picture,
+            aligner,
+            offsets,
+            expected,
+            lost: reference.lost,
+            usable: bench.survey.usable().len(),
+            fields: Fields::new(ONE_STACK_BYTES),
+            advice: OnceLock::new(),
+        })
     }
 }

@@ -5,7 +5,11 @@
 //! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
 //! and those that count are weighted by what they are worth.
 
+use multiversion::multiversion;
 use rayon::prelude::*;
+use std::ops::Range;
+use std::sync::atomic::{AtomicBool, Ordering};
+use stillwright_picture::{Cancelled, Progress};
 use stillwright_seeing::Survey;
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -22,99 +26,206 @@ const STEADY_PX: f32 = 20.0;
 /// 0.0692 (5, noisy), 0.110, 0.112, 0.124 (8); 1 and 2 are alike, but for 0.112 and 0.110 at 8.
 const GRADE_POWER: f32 = 2.0;
 
-/// Steadied grades of the usable frames.
+/// Grades that are held at once while cells are ranked, bytes.
+const HELD_BYTES: usize = 32 << 20;
+
+/// What every usable frame is worth at every place: its grades there, steadied. They are worked out where they are
+/// asked for, and not held: of a long capture they would take as much memory as hundreds of frames.
 #[derive(Clone, Debug)]
-pub struct Worth {
+pub struct Worth<'a> {
+    survey: &'a Survey,
     /// The grid of the grades.
     pub cells: CellGrid,
     /// Frames that can be used, ascending.
     pub frames: Vec<usize>,
-    /// Grade of each cell, frame after frame in the order of `frames`; about 1 on average.
-    pub grades: Vec<f32>,
+    /// Taps of the Gaussian, from its middle on.
+    taps: Vec<f32>,
 }
 
-impl Worth {
-    /// Steady the grades of `survey`.
-    pub fn of(survey: &Survey) -> Worth {
+/// Buffers for the grades of one frame.
+#[derive(Clone, Debug, Default)]
+struct Steadying {
+    energy: Vec<f32>,
+    weight: Vec<f32>,
+    work: Vec<f32>,
+    blurred: [Vec<f32>; 2],
+}
+
+impl<'a> Worth<'a> {
+    /// What `survey` tells of it.
+    pub fn of(survey: &'a Survey) -> Worth<'a> {
         let cells = survey.cells;
-        let frames = survey.usable();
-        let n = cells.len();
         let sigma = (STEADY_PX / cells.cell_px as f32).max(0.5);
-        let radius = (2.5 * sigma).ceil() as isize;
-        let tap: Vec<f32> =
-            (0..=radius).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
-        let mut grades = vec![0.0f32; frames.len() * n];
-        grades.par_chunks_exact_mut(n).zip(&frames).for_each_init(
-            || [vec![0.0f32; n], vec![0.0f32; n], vec![0.0f32; n]],
-            |[energy, weight, work], (slot, index)| {
-                let seen = &survey.cell_grades[index * n..(index + 1) * n];
-                let whole = survey.frames[*index].grade.0;
-                for c in 0..n {
-                    let known = seen[c].is_finite();
-                    weight[c] = if known { survey.cell_structure[c] } else { 0.0 };
-                    energy[c] = if known { seen[c] * weight[c] } else { 0.0 };
-                }
-                blur_cells(energy, work, &cells, &tap);
-                blur_cells(weight, work, &cells, &tap);
-                for ((g, e), w) in slot.iter_mut().zip(energy.iter()).zip(weight.iter()) {
-                    *g = if *w > 0.0 { (e / w).max(0.0) } else { whole };
-                }
-            },
-        );
-        Worth { cells, frames, grades }
+        let radius = (2.5 * sigma).ceil() as usize;
+        let taps = (0..=radius).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
+        Worth { survey, cells, frames: survey.usable(), taps }
     }
 
-    /// Weights of every cell of every usable frame, band by band: band `b` holds in each cell the
-    /// frames whose rank there (0 is the sharpest) lies from `ends[b - 1]` (0 for the first) to
-    /// below `ends[b]`, with their grade to a power, and 0 for all others. `ends` ascends.
-    pub fn bands(&self, ends: &[usize]) -> Vec<Vec<f32>> {
-        let (n, count) = (self.cells.len(), self.frames.len());
-        let mut bands = vec![vec![0.0f32; self.grades.len()]; ends.len()];
-        // Cells are parted side by side, some hundreds at a time; within a band the order of frames means nothing.
-        let cells: Vec<usize> = (0..n).collect();
-        for some in cells.chunks(256) {
-            let parted: Vec<Vec<u32>> =
-                some.par_iter().map(|cell| self.parted(*cell, ends)).collect();
-            for (cell, order) in some.iter().zip(parted) {
-                let mut from = 0;
-                for (band, end) in bands.iter_mut().zip(ends) {
-                    let to = (*end).clamp(from, count);
-                    for f in &order[from..to] {
-                        let at = *f as usize * n + cell;
-                        band[at] = self.grades[at].max(1e-3).powf(GRADE_POWER);
+    /// Steadied grades of frame `index` in the `rows` of cells, about 1 on average, into `out`.
+    fn steadied(&self, index: usize, rows: Range<usize>, work: &mut Steadying, out: &mut [f32]) {
+        let (columns, n) = (self.cells.columns, self.cells.len());
+        let radius = self.taps.len() - 1;
+        let around = rows.start.saturating_sub(radius)..(rows.end + radius).min(self.cells.rows);
+        let span = around.start * columns..around.end * columns;
+        let seen = &self.survey.cell_grades[index * n..][span.clone()];
+        let structure = &self.survey.cell_structure[span];
+        let whole = self.survey.frames[index].grade.0;
+        let Steadying { energy, weight, work, blurred: [energies, weights] } = work;
+        energy.clear();
+        weight.clear();
+        for (seen, structure) in seen.iter().zip(structure) {
+            let known = seen.is_finite();
+            weight.push(if known { *structure } else { 0.0 });
+            energy.push(if known { seen * structure } else { 0.0 });
+        }
+        let inner = rows.start - around.start..rows.end - around.start;
+        blur_cells(energy, columns, &self.taps, inner.clone(), work, energies);
+        blur_cells(weight, columns, &self.taps, inner, work, weights);
+        for ((g, e), w) in out.iter_mut().zip(energies.iter()).zip(weights.iter()) {
+            *g = if *w > 0.0 { (e / w).max(0.0) } else { whole };
+        }
+    }
+
+    /// Rank the frames in every cell. `ends` ascends and holds 1 at least: band `b` has in each cell the frames
+    /// whose rank there (0 is the sharpest) lies from `ends[b - 1]` (0 for the first) to below `ends[b]`.
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub fn ranks(&self, ends: &[usize], progress: &dyn Progress) -> Result<Ranks<'_>, Cancelled> {
+        let (columns, count) = (self.cells.columns, self.frames.len());
+        let row_bytes = count * columns * size_of::<f32>();
+        let strip = (HELD_BYTES / row_bytes.max(1)).clamp(1, self.cells.rows.max(1));
+        let used: Vec<AtomicBool> = self.frames.iter().map(|_| AtomicBool::new(false)).collect();
+        let mut cuts = vec![Vec::with_capacity(self.cells.len()); ends.len()];
+        let mut held = Vec::new();
+        for first in (0..self.cells.rows).step_by(strip) {
+            let rows = first..(first + strip).min(self.cells.rows);
+            let n = rows.len() * columns;
+            held.resize(n * count, 0.0f32);
+            held[..n * count].par_chunks_exact_mut(n).zip(&self.frames).try_for_each_init(
+                Steadying::default,
+                |work, (out, index)| {
+                    progress.check()?;
+                    self.steadied(*index, rows.clone(), work, out);
+                    Ok(())
+                },
+            )?;
+            let grades = &held[..n * count];
+            let parted: Vec<Vec<Cut>> = (0..n)
+                .into_par_iter()
+                .map_init(Vec::new, |order, cell| {
+                    progress.check()?;
+                    let own = grades.iter().skip(cell).step_by(n);
+                    order.clear();
+                    order.extend(own.zip(0u32..).map(|(grade, frame)| Cut { grade: *grade, frame }));
+                    let cuts = part(order, ends);
+                    for within in &order[..ends.first().map_or(0, |end| *end.min(&count))] {
+                        used[within.frame as usize].store(true, Ordering::Relaxed);
                     }
-                    from = to;
-                }
+                    Ok(cuts)
+                })
+                .collect::<Result<_, Cancelled>>()?;
+            for of_cell in parted {
+                cuts.iter_mut().zip(of_cell).for_each(|(cuts, cut)| cuts.push(cut));
             }
         }
+        let used = used.into_iter().map(AtomicBool::into_inner).collect();
+        Ok(Ranks { worth: self, cuts, used })
+    }
+}
+
+/// The last frame of a cell's ranking that counts: the grade, and the frame (as numbered in [`Worth::frames`]), for ties
+/// go to the earlier frame, so that the choice is the same on every run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Cut {
+    grade: f32,
+    frame: u32,
+}
+
+impl Cut {
+    /// Everything counts: the least number there is.
+    const ALL: Cut = Cut { grade: f32::from_bits(u32::MAX), frame: u32::MAX };
+
+    /// The sharper one first.
+    fn order(&self, other: &Cut) -> std::cmp::Ordering {
+        other.grade.total_cmp(&self.grade).then(self.frame.cmp(&other.frame))
+    }
+}
+
+/// The last of each band, `frames` being parted such that the sharpest `ends[0]` come first, then those up to
+/// `ends[1]`, and so on.
+fn part(frames: &mut [Cut], ends: &[usize]) -> Vec<Cut> {
+    let (mut from, mut last) = (0, Cut::ALL);
+    let mut cuts = Vec::with_capacity(ends.len());
+    for end in ends {
+        // A band without frames ends where the one before it does.
+        if *end > from {
+            let rest = frames.get_mut(from..).unwrap_or_default();
+            last = match end - from {
+                wanted if wanted > rest.len() => Cut::ALL,
+                wanted => *rest.select_nth_unstable_by(wanted - 1, Cut::order).1,
+            };
+            from = *end;
+        }
+        cuts.push(last);
+    }
+    cuts
+}
+
+/// Which frames count in which cell.
+#[derive(Clone, Debug)]
+pub struct Ranks<'a> {
+    worth: &'a Worth<'a>,
+    /// The last frame of each cell, band by band.
+    cuts: Vec<Vec<Cut>>,
+    /// Frames of the first band anywhere, as numbered in [`Worth::frames`].
+    used: Vec<bool>,
+}
+impl Ranks<'_> {
+    /// Indices of the frames that count anywhere in the first band, ascending.
+    pub fn used(&self) -> impl Iterator<Item = usize> {
+        let frames = self.worth.frames.iter().zip(&self.used);
+        frames.filter(|(_, used)| **used).map(|(index, _)| *index)
+    }
+
+    /// Weights of every cell of frame `index`, band by band: its grade to a power where it belongs to the band, and 0
+    /// elsewhere.
+    pub fn bands(&self, index: usize) -> Vec<Vec<f32>> {
+        let mut bands = vec![vec![0.0; self.worth.cells.len()]; self.cuts.len()];
+        self.weigh(index, |cell, band, weight| bands[band][cell] = weight);
         bands
     }
 
-    /// The frames, such that of one cell the sharpest `ends[0]` come first, then those up to
-    /// `ends[1]`, and so on.
-    fn parted(&self, cell: usize, ends: &[usize]) -> Vec<u32> {
-        let (n, count) = (self.cells.len(), self.frames.len());
-        let grades: Vec<f32> = (0..count).map(|f| self.grades[f * n + cell]).collect();
-        let mut order: Vec<u32> = (0..count as u32).collect();
-        let grade = |f: &u32| grades[*f as usize];
-        let mut from = 0;
-        for end in ends {
-            let rest = &mut order[from.min(count)..];
-            let wanted = end.saturating_sub(from);
-            if wanted > 0 && wanted < rest.len() {
-                // Ties go to the earlier frame, so that the choice is the same on every run.
-                rest.select_nth_unstable_by(wanted - 1, |a, b| {
-                    grade(b).total_cmp(&grade(a)).then(a.cmp(b))
-                });
+    /// Its weights in the first band.
+    pub fn weights(&self, index: usize) -> Vec<f32> {
+        let mut weights = vec![0.0; self.worth.cells.len()];
+        self.weigh(index, |cell, band, weight| {
+            if band == 0 {
+                weights[cell] = weight;
             }
-            from = from.max(*end);
-        }
-        order
+        });
+        weights
     }
 
-    /// Weights of the `kept` sharpest frames of every cell, as [`Worth::bands`] gives them.
-    pub fn weights(&self, kept: usize) -> Vec<f32> {
-        self.bands(&[kept]).swap_remove(0)
+    /// Its weights in all bands together.
+    pub fn weights_of_all(&self, index: usize) -> Vec<f32> {
+        let mut weights = vec![0.0; self.worth.cells.len()];
+        self.weigh(index, |cell, _, weight| weights[cell] = weight);
+        weights
+    }
+
+    /// Say of each cell in which band frame `index` counts, and with which weight.
+    fn weigh(&self, index: usize, mut say: impl FnMut(usize, usize, f32)) {
+        let Ok(frame) = self.worth.frames.binary_search(&index) else { return };
+        let cells = &self.worth.cells;
+        let mut grades = vec![0.0; cells.len()];
+        self.worth.steadied(index, 0..cells.rows, &mut Steadying::default(), &mut grades);
+        for (cell, grade) in grades.into_iter().enumerate() {
+            let own = Cut { grade, frame: frame as u32 };
+            if let Some(band) = self.cuts.iter().position(|cuts| own.order(&cuts[cell]).is_le()) {
+                say(cell, band, grade.max(1e-3).powf(GRADE_POWER));
+            }
+        }
     }
 }
 
@@ -123,31 +234,44 @@ pub fn kept_frames(count: usize, percent: f32) -> usize {
     ((count as f32 * percent / 100.0).round() as usize).clamp(1, count.max(1))
 }
 
-fn blur_cells(values: &mut [f32], work: &mut [f32], cells: &CellGrid, tap: &[f32]) {
-    let (columns, rows) = (cells.columns, cells.rows);
-    let radius = tap.len() as isize - 1;
-    let clamped = |i: isize, n: usize| (i >= 0 && i < n as isize).then_some(i as usize);
-    for j in 0..rows {
-        for i in 0..columns {
-            let mut sum = 0.0;
-            for k in -radius..=radius {
-                if let Some(u) = clamped(i as isize + k, columns) {
-                    sum += tap[k.unsigned_abs()] * values[j * columns + u];
-                }
-            }
-            work[j * columns + i] = sum;
+/// Blur `values`, rows of `columns` cells, and give the rows `inner`; beyond the ends there is nothing.
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn blur_cells(
+    values: &[f32],
+    columns: usize,
+    taps: &[f32],
+    inner: Range<usize>,
+    work: &mut Vec<f32>,
+    out: &mut Vec<f32>,
+) {
+    let radius = taps.len() - 1;
+    work.clear();
+    work.resize(values.len(), 0.0);
+    for (from, to) in values.chunks_exact(columns).zip(work.chunks_exact_mut(columns)) {
+        for k in 0..=2 * radius {
+            // Column i takes from column i + k - radius.
+            let (skipped, ahead) = (radius.saturating_sub(k), k.saturating_sub(radius));
+            let n = columns.saturating_sub(skipped + ahead);
+            let (skipped, ahead) = (skipped.min(columns), ahead.min(columns));
+            add(&mut to[skipped..][..n], &from[ahead..][..n], taps[k.abs_diff(radius)]);
         }
     }
-    for j in 0..rows {
-        for i in 0..columns {
-            let mut sum = 0.0;
-            for k in -radius..=radius {
-                if let Some(v) = clamped(j as isize + k, rows) {
-                    sum += tap[k.unsigned_abs()] * work[v * columns + i];
-                }
+    out.clear();
+    out.resize(inner.len() * columns, 0.0);
+    for (j, to) in inner.zip(out.chunks_exact_mut(columns)) {
+        for k in 0..=2 * radius {
+            let Some(row) = (j + k).checked_sub(radius) else { continue };
+            if let Some(from) = work.get(row * columns..(row + 1) * columns) {
+                add(to, from, taps[k.abs_diff(radius)]);
             }
-            values[j * columns + i] = sum;
         }
+    }
+}
+
+#[inline(always)]
+fn add(to: &mut [f32], from: &[f32], tap: f32) {
+    for (to, from) in to.iter_mut().zip(from) {
+        *to += tap * from;
     }
 }
 
@@ -155,33 +279,63 @@ fn blur_cells(values: &mut [f32], work: &mut [f32], cells: &CellGrid, tap: &[f32
 mod tests {
     use super::*;
 
-    fn worth() -> Worth {
-        // Two cells, five frames: cell 0 is best in frame 3, cell 1 in frame 0.
-        let grades = vec![0.5, 2.0, 0.6, 0.4, 0.7, 0.3, 2.0, 0.2, 0.4, 0.1];
-        let cells = CellGrid { cell_px: 16, columns: 2, rows: 1 };
-        Worth { cells, frames: vec![0, 1, 2, 4, 5], grades }
+    /// Two cells, five frames: cell 0 is best in frame 1, cell 1 in frame 3; ties go to the earlier one.
+    const GRADES: [[f32; 5]; 2] = [[0.5, 2.0, 0.7, 0.4, 0.7], [0.3, 0.2, 0.2, 2.0, 0.1]];
+
+    fn cuts(cell: usize, ends: &[usize]) -> Vec<Cut> {
+        let mut frames: Vec<Cut> = GRADES[cell]
+            .iter()
+            .zip(0..)
+            .map(|(grade, frame)| Cut { grade: *grade, frame })
+            .collect();
+        part(&mut frames, ends)
+    }
+
+    fn counted(cell: usize, cut: Cut) -> Vec<u32> {
+        let frames = GRADES[cell].iter().zip(0..);
+        let frames = frames.map(|(grade, frame)| Cut { grade: *grade, frame });
+        frames.filter(|own| own.order(&cut).is_le()).map(|own| own.frame).collect()
     }
 
     #[test]
     fn every_place_keeps_its_own_best() {
-        let weights = worth().weights(1);
-        let kept: Vec<usize> =
-            weights.iter().enumerate().filter(|(_, w)| **w > 0.0).map(|(i, _)| i).collect();
-        assert_eq!(kept, [1, 6]);
-        let weights = worth().weights(3);
-        for cell in 0..2 {
-            assert_eq!((0..5).filter(|f| weights[f * 2 + cell] > 0.0).count(), 3);
-        }
+        assert_eq!(counted(0, cuts(0, &[1])[0]), [1]);
+        assert_eq!(counted(1, cuts(1, &[1])[0]), [3]);
+        assert_eq!(counted(0, cuts(0, &[2])[0]), [1, 2]);
+        assert_eq!(counted(1, cuts(1, &[3])[0]), [0, 1, 3]);
     }
 
     #[test]
     fn bands_part_the_frames_among_them() {
-        let worth = worth();
-        let bands = worth.bands(&[1, 3, 5]);
-        for i in 0..worth.grades.len() {
-            assert_eq!(bands.iter().filter(|band| band[i] > 0.0).count(), 1);
+        for cell in 0..2 {
+            let bands = cuts(cell, &[1, 3, 3, 5, 9]);
+            let counts: Vec<usize> = bands.iter().map(|cut| counted(cell, *cut).len()).collect();
+            assert_eq!(counts, [1, 3, 3, 5, 5]);
+            assert_eq!(bands[0], cuts(cell, &[1])[0]);
+            assert_eq!(bands[1], cuts(cell, &[3])[0]);
         }
-        assert_eq!(bands[0], worth.weights(1));
+    }
+
+    #[test]
+    fn cells_are_blurred_with_their_neighbours_in_rows_and_columns() {
+        let (columns, rows, taps) = (7, 6, [1.0f32, 0.5, 0.25]);
+        let values: Vec<f32> = (0..columns * rows).map(|i| ((i * 37) % 11) as f32).collect();
+        let (mut work, mut out) = (Vec::new(), Vec::new());
+        blur_cells(&values, columns, &taps, 1..6, &mut work, &mut out);
+        for (at, found) in out.iter().enumerate() {
+            let (x, y) = (at % columns, at / columns + 1);
+            let mut sum = 0.0;
+            for v in 0..rows {
+                for u in 0..columns {
+                    let tap = |d: usize| taps.get(d).copied().unwrap_or(0.0);
+                    sum += tap(u.abs_diff(x)) * tap(v.abs_diff(y)) * values[v * columns + u];
+                }
+            }
+            assert!((sum - found).abs() < 1e-3, "({x}, {y}): {sum} {found}");
+        }
+        // A picture narrower than the blur.
+        blur_cells(&[2.0, 4.0], 1, &taps, 0..2, &mut work, &mut out);
+        assert_eq!(out, [4.0, 5.0]);
     }
 
     #[test]

@@ -16,6 +16,7 @@ mod credible;
 mod detail_map;
 mod dispersion;
 mod drizzle;
+mod fields;
 pub mod finish;
 mod foreign;
 mod groundwork;
@@ -36,7 +37,7 @@ pub use drizzle::{LEAST_PIXFRAC, Resampling, noise_ratio};
 pub use groundwork::Groundwork;
 pub use keep::kept_frames;
 pub use stack::{
-    Keep, Pace, Stack, StackError, StackSettings, Watcher, check_resampling, groundwork, stack,
-    stack_on, warp_fields,
+    Keep, Pace, Stack, StackError, StackSettings, Watcher, check_aligned_for, check_resampling,
+    groundwork, stack, stack_on, warp_fields,
 };
 pub use unrest::Unrest;

@@ -6,10 +6,10 @@
 //! would agree better than they know.
 
 use crate::accumulate::Accumulator;
-use crate::align::{Bench, Chosen, full_size, ripple_settings};
+use crate::align::{Bench, full_size, ripple_settings};
 use crate::credible::Expected;
 use crate::reference::light_noise;
-use crate::stack::{Onward, StackError};
+use crate::stack::{Kept, Onward, StackError};
 use stillwright_picture::{Picture, Progress, Stage};
 use stillwright_seeing::raster::Raster;
 use stillwright_seeing::ripple::Aligner;
@@ -27,22 +27,24 @@ pub struct Again<'a> {
 }
 
 impl Again<'_> {
-    /// Lay `chosen` on it and add them to `sums`. Returns the frames that could not be read.
+    /// Lay the frames `chosen` on it and add them to `sums`. Returns the frames that could not be read.
     ///
     /// # Errors
     /// When cancelled.
     pub fn lay(
         &self,
         bench: &Bench<'_>,
-        chosen: Vec<Chosen>,
+        chosen: Kept<'_>,
         sums: &mut [Accumulator],
         progress: &dyn Progress,
     ) -> Result<Vec<usize>, StackError> {
         let format = bench.source.format();
         let settings = full_size(ripple_settings(format.width, format.height, self.tile_px));
-        let (mut lost, mut done, total) = (Vec::new(), 0, chosen.len());
-        let (zero, one): (Vec<Chosen>, Vec<Chosen>) = chosen.into_iter().partition(|c| c.half == 0);
-        for (half, own) in [zero, one].iter().enumerate() {
+        let (mut lost, mut done, total) = (Vec::new(), 0, chosen.frames.len());
+        for half in 0..2 {
+            let of_half = chosen.frames.iter().copied().filter(|frame| frame.1 == half);
+            let own = of_half.collect::<Vec<_>>();
+            let own = Kept { frames: &own, ..chosen };
             // One at a time: at full size, an aligner takes as much memory as four frames of floats.
             let other = self.first.half(1 - half, Some(self.fallback));
             let light = Raster::of_plane(other.luminance().view());
@@ -50,8 +52,8 @@ impl Again<'_> {
             let aligner = Aligner::new(&light, settings, light_noise(bench));
             let say = Onward { progress, done, total };
             let say = (Stage::Stacking, &say as &dyn Progress);
-            lost.extend(bench.add_all(own, &aligner, None, self.expected, sums, say)?);
-            done += own.len();
+            lost.extend(bench.add_all(&own, (&aligner).into(), self.expected, sums, say)?);
+            done += own.frames.len();
         }
         Ok(lost)
     }

@@ -5,7 +5,7 @@
 //! two ways (`correction`), and it is built anew from the best frames with that undone.
 
 use crate::accumulate::Accumulator;
-use crate::align::{AIR, Bench, Chosen, ripple_settings};
+use crate::align::{AIR, Bench, Chosen, Lay, ripple_settings};
 use crate::credible::Expected;
 use crate::stack::StackError;
 use ndarray::Array2;
@@ -68,7 +68,7 @@ pub fn build(
     let aligner = Aligner::new(&moved, settings, 2.0 * noise);
     progress.check()?;
     let mut first = empty();
-    let mut lost = bench.add_all(&chosen, &aligner, None, None, &mut first, say)?;
+    let mut lost = bench.add_all(&chosen[..], (&aligner).into(), None, &mut first, say)?;
     let bent = first[0].whole(None);
     let bent_light = Raster::of_plane(bent.luminance().view());
     progress.check()?;
@@ -79,14 +79,8 @@ pub fn build(
     progress.check()?;
     let expected = Expected::from_mean(&mean, &bent, &survey.noise);
     let mut second = empty();
-    lost.extend(bench.add_all(
-        &chosen,
-        &aligner,
-        Some(&correction),
-        Some(&expected),
-        &mut second,
-        say,
-    )?);
+    let on = Lay { correction: Some(&correction), ..(&aligner).into() };
+    lost.extend(bench.add_all(&chosen[..], on, Some(&expected), &mut second, say)?);
     let picture = second[0].whole(Some(&bent));
     lost.sort_unstable();
     lost.dedup();

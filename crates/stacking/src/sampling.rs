@@ -32,7 +32,7 @@ use crate::advice::{busiest_region, within};
 use crate::align::{Bench, Chosen};
 use crate::credible::Expected;
 use crate::halves::{HalvesSettings, correlate_halves};
-use crate::keep::Worth;
+use crate::keep::{Ranks, Worth};
 use crate::stack::StackError;
 use stillwright_picture::{Layout, Progress, Stage};
 use stillwright_seeing::ripple::Aligner;
@@ -65,14 +65,13 @@ impl Sampling {
         self.agreement >= if self.mosaic { LEAST_OF_MOSAIC } else { LEAST_AGREEMENT }
     }
 
-    /// Try some of the frames `chosen`; `None` where the picture is too small to tell.
+    /// Try some of the frames of the first band of `ranks`; `None` where the picture is too small to tell.
     ///
     /// # Errors
     /// When cancelled.
     pub fn of(
         bench: &Bench<'_>,
-        worth: &Worth,
-        chosen: &[Chosen],
+        (worth, ranks): (&Worth<'_>, &Ranks<'_>),
         (aligner, expected): (&Aligner, Option<&Expected>),
         offsets: [(f32, f32); 3],
         progress: &dyn Progress,
@@ -80,25 +79,19 @@ impl Sampling {
         let format = bench.source.format();
         let channels = format.layout.picture_channels();
         let region = busiest_region(bench.survey, format.width, format.height);
-        let there: Vec<(usize, Vec<f32>)> = chosen
-            .iter()
-            .filter_map(|c| Some((c.index, within(c.weights.first()?.clone(), worth, &region))))
-            .filter(|(_, weights)| weights.iter().any(|w| *w > 0.0))
-            .collect();
+        let here = |index: usize| within(ranks.weights(index), worth, &region);
+        let counts = |index: &usize| here(*index).iter().any(|w| *w > 0.0);
+        let there: Vec<usize> = ranks.used().filter(counts).collect();
         let step = there.len().div_ceil(FRAMES).max(1);
         let tried: Vec<Chosen> = there
             .iter()
             .step_by(step)
             .enumerate()
-            .map(|(i, (index, weights))| Chosen {
-                index: *index,
-                weights: vec![weights.clone()],
-                half: i % 2,
-            })
+            .map(|(i, index)| Chosen { index: *index, weights: vec![here(*index)], half: i % 2 })
             .collect();
         let mut sums = [Accumulator::over_region(channels, region, worth.cells, offsets)];
         let say = (Stage::Advising, progress);
-        bench.add_all(&tried, aligner, None, expected, &mut sums, say)?;
+        bench.add_all(&tried[..], aligner.into(), expected, &mut sums, say)?;
         let [a, b] = [0, 1].map(|half| sums[0].half(half, None));
         let channel = channels / 2;
         let settings = HalvesSettings::default();

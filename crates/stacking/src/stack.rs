@@ -2,14 +2,15 @@
 
 use crate::accumulate::Accumulator;
 use crate::advice::{KeepAdvice, advise};
-use crate::align::{Bench, Chosen};
+use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
 use crate::coverage::covered;
 use crate::credible::{Expected, enlarged};
 use crate::drizzle::{Drop, LEAST_PIXFRAC, Resampling, usual_pixfrac};
+use crate::fields::Laying;
 use crate::groundwork::Groundwork;
 use crate::halves::Region;
-use crate::keep::{Worth, kept_frames};
+use crate::keep::{Ranks, Worth, kept_frames};
 use crate::noise_map::noise_map;
 use crate::patient::Again;
 use crate::sampling::Sampling;
@@ -18,7 +19,6 @@ use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
 use stillwright_seeing::field::Field;
-use stillwright_seeing::ripple::Aligner;
 
 /// How large a share of the best moments is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -48,6 +48,10 @@ pub enum Pace {
 pub struct StackSettings {
     /// How much is kept.
     pub keep: Keep,
+    /// Frames are aligned where this keep (percent, above 0 and up to 100) asks for them, if it is larger than the one
+    /// that is stacked: so a stack can follow another with less aligned anew.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aligned_for: Option<f32>,
     /// Output pixels per capture pixel, 0.5 to 4.
     pub scale: f32,
     /// How samples come to lie between pixels.
@@ -61,10 +65,18 @@ pub struct StackSettings {
     pub reject_outliers: bool,
 }
 
+impl StackSettings {
+    /// The keep that frames are aligned for where one of `percent` is stacked, percent.
+    pub fn aligned_for(&self, percent: f32) -> f32 {
+        self.aligned_for.map_or(percent, |aligned_for| aligned_for.max(percent))
+    }
+}
+
 impl Default for StackSettings {
     fn default() -> Self {
         StackSettings {
             keep: Keep::Auto,
+            aligned_for: None,
             scale: 1.0,
             resampling: Resampling::Auto,
             pace: Pace::Quick,
@@ -220,17 +232,22 @@ fn stack_colours(
     let (percent, advice) = match settings.keep {
         Keep::Percent(percent) => (percent, None),
         Keep::Auto => {
-            let expected = ground.expected.as_ref();
-            let advice = advise(&bench, &worth, aligner, expected, offsets, progress)?;
+            let advice = advised(ground, &bench, &worth, progress)?;
             (advice.percent, Some(advice))
         }
     };
-    let chosen = choose(&worth, percent);
-    let per_place = kept_frames(worth.frames.len(), percent);
+    let kept = |percent: f32| kept_frames(worth.frames.len(), percent);
+    let (per_place, aligned_for) = (kept(percent), kept(settings.aligned_for(percent)));
+    let ranks = worth.ranks(&[per_place, aligned_for], progress)?;
+    // The frames that count anywhere, in order, are dealt to the halves in turn.
+    let chosen: Vec<(usize, usize)> = ranks.used().zip([0, 1].into_iter().cycle()).collect();
+    let chosen = Kept { ranks: &ranks, frames: &chosen };
+    let laying = Laying::new(&ground.fields, &ranks, aligned_for);
+    let on = Lay { laying: Some(&laying), ..aligner.into() };
     let sampled = match settings.resampling {
         Resampling::Auto if settings.scale > 1.0 => {
             let on = (aligner, ground.expected.as_ref());
-            Sampling::of(&bench, &worth, &chosen, on, offsets, progress)?
+            Sampling::of(&bench, (&worth, &ranks), on, offsets, progress)?
         }
         _ => None,
     };
@@ -242,8 +259,8 @@ fn stack_colours(
         }
         _ => None,
     };
-    let on = (aligner, ground.expected.as_ref());
-    let unrest = Unrest::of(&bench, &worth, (&chosen, per_place), on, offsets, progress)?;
+    let with = (on, ground.expected.as_ref());
+    let unrest = Unrest::of(&bench, &worth, (&ranks, per_place), with, offsets, progress)?;
     let size = (format.width, format.height);
     let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
     let drops = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
@@ -259,12 +276,12 @@ fn stack_colours(
     let fallback = enlarged(&ground.picture, settings.scale, sums[0].size());
     progress.check()?;
     let mut lost = ground.lost.clone();
-    let shifts: Vec<Shift> = chosen.iter().map(|c| survey.frames[c.index].shift).collect();
-    let frames = chosen.len();
+    let shifts: Vec<Shift> = ranks.used().map(|index| survey.frames[index].shift).collect();
+    let frames = chosen.frames.len();
     if let Some(look) = watcher {
         look(fallback.clone(), 0, frames);
     }
-    let watched = Watched { bench: &bench, chosen: &chosen, aligner, progress, watcher };
+    let watched = Watched { bench: &bench, chosen, on, progress, watcher };
     if settings.pace == Pace::Patient {
         let mut first = [empty(1.0)];
         let twice = 2 * frames;
@@ -328,6 +345,17 @@ pub fn warp_fields(
     Ok(bench.fields(indices, &ground.aligner, progress)?)
 }
 
+/// Whether a keep that frames are aligned for is above 0 and at most 100 percent.
+///
+/// # Errors
+/// A sentence with the value found and the range expected.
+pub fn check_aligned_for(percent: f32) -> Result<(), String> {
+    if percent > 0.0 && percent <= 100.0 {
+        return Ok(());
+    }
+    Err(format!("aligned_for is {percent} percent, expected more than 0 and at most 100"))
+}
+
 /// Whether a resampling goes with a scale.
 ///
 /// # Errors
@@ -354,6 +382,9 @@ fn check(settings: &StackSettings) -> Result<(), StackError> {
             "keep is {p} per cent; it must be above 0 and at most 100"
         )));
     }
+    if let Some(percent) = settings.aligned_for {
+        check_aligned_for(percent).map_err(StackError::Setting)?;
+    }
     if !(0.5..=4.0).contains(&settings.scale) {
         return Err(StackError::Setting(format!(
             "scale is {}; it must lie between 0.5 and 4",
@@ -366,8 +397,8 @@ fn check(settings: &StackSettings) -> Result<(), StackError> {
 /// Frames that are laid on an aligner while somebody may look on.
 struct Watched<'a> {
     bench: &'a Bench<'a>,
-    chosen: &'a [Chosen],
-    aligner: &'a Aligner,
+    chosen: Kept<'a>,
+    on: Lay<'a>,
     progress: &'a dyn Progress,
     watcher: Option<Watcher<'a>>,
 }
@@ -382,13 +413,13 @@ impl Watched<'_> {
         total: usize,
         fallback: &Picture,
     ) -> Result<Vec<usize>, StackError> {
-        let (mut lost, mut done, frames) = (Vec::new(), 0, self.chosen.len());
+        let (mut lost, mut done, frames) = (Vec::new(), 0, self.chosen.frames.len());
         while done < frames {
             let end = if self.watcher.is_some() { next_look(done, frames) } else { frames };
             let say = Onward { progress: self.progress, done, total };
-            let some = &self.chosen[done..end];
+            let some = Kept { frames: &self.chosen.frames[done..end], ..self.chosen };
             let say = (Stage::Stacking, &say as &dyn Progress);
-            lost.extend(self.bench.add_all(some, self.aligner, None, expected, sums, say)?);
+            lost.extend(self.bench.add_all(&some, self.on, expected, sums, say)?);
             done = end;
             if let Some(look) = self.watcher.filter(|_| done < total) {
                 look(sums[0].whole(Some(fallback)), done, frames);
@@ -424,15 +455,40 @@ impl Progress for Onward<'_> {
     }
 }
 
-/// The frames that count anywhere, with their weights, in order, dealt to the halves in turn.
-fn choose(worth: &Worth, percent: f32) -> Vec<Chosen> {
-    let weights = worth.weights(kept_frames(worth.frames.len(), percent));
-    let used = worth
-        .frames
-        .iter()
-        .zip(weights.chunks_exact(worth.cells.len()))
-        .filter(|(_, w)| w.iter().any(|w| *w > 0.0));
-    used.enumerate()
-        .map(|(i, (index, w))| Chosen { index: *index, weights: vec![w.to_vec()], half: i % 2 })
-        .collect()
+/// Kept frames: the index of each, and the half it belongs to.
+#[derive(Clone, Copy)]
+pub(crate) struct Kept<'a> {
+    /// The first band has their weights.
+    pub ranks: &'a Ranks<'a>,
+    pub frames: &'a [(usize, usize)],
+}
+
+impl Frames for Kept<'_> {
+    fn count(&self) -> usize {
+        self.frames.len()
+    }
+
+    fn chosen(&self, number: usize) -> Chosen {
+        let (index, half) = self.frames[number];
+        Chosen { index, weights: vec![self.ranks.weights(index)], half }
+    }
+}
+
+/// The advice, which is the same for every stack on a reference.
+fn advised(
+    ground: &Groundwork,
+    bench: &Bench<'_>,
+    worth: &Worth<'_>,
+    progress: &dyn Progress,
+) -> Result<KeepAdvice, StackError> {
+    if let Some(advice) = ground.advice.get() {
+        return Ok(advice.clone());
+    }
+    let (aligner, expected) = (&ground.aligner, ground.expected.as_ref());
+    let (advice, whole) = advise(bench, worth, aligner, expected, ground.offsets, progress)?;
+    // Frames that cannot be read now may be read another time.
+    if whole {
+        let _ = ground.advice.set(advice.clone());
+    }
+    Ok(advice)
 }

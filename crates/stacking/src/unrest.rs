@@ -13,14 +13,13 @@
 
 use crate::accumulate::Accumulator;
 use crate::advice::{busiest_region, within};
-use crate::align::{Bench, Chosen};
+use crate::align::{Bench, Chosen, Lay};
 use crate::credible::Expected;
 use crate::halves::{HalfCorrelation, HalvesSettings, correlate_while};
-use crate::keep::Worth;
+use crate::keep::{Ranks, Worth};
 use crate::stack::StackError;
 use std::f64::consts::PI;
 use stillwright_picture::{Layout, Progress, Stage};
-use stillwright_seeing::ripple::Aligner;
 
 /// Frames that each place is given in a pair of halves. With 12 more places are left without a frame in a half, and where r0
 /// swings the depth comes out 1.4 times too large; with 20 there are fewer pairs.
@@ -49,15 +48,15 @@ pub struct Unrest {
 }
 
 impl Unrest {
-    /// Add some of the frames `chosen`, of which each place has `per_place`; `None` where there is too little to tell.
+    /// Add some of the frames of the first band of `ranks`, of which each place has `per_place`; `None` where there is too little to tell.
     ///
     /// # Errors
     /// When cancelled.
     pub(crate) fn of(
         bench: &Bench<'_>,
-        worth: &Worth,
-        (chosen, per_place): (&[Chosen], usize),
-        (aligner, expected): (&Aligner, Option<&Expected>),
+        worth: &Worth<'_>,
+        (ranks, per_place): (&Ranks<'_>, usize),
+        (on, expected): (Lay<'_>, Option<&Expected>),
         offsets: [(f32, f32); 3],
         progress: &dyn Progress,
     ) -> Result<Option<Unrest>, StackError> {
@@ -69,10 +68,10 @@ impl Unrest {
         let region = busiest_region(bench.survey, format.width, format.height);
         let most = PER_PAIR * MOST_PAIRS;
         let pairs = (per_place.min(most) / PER_PAIR).max(1);
-        let tried: Vec<Chosen> = chosen
-            .iter()
+        let tried: Vec<Chosen> = ranks
+            .used()
             .step_by((per_place / most).max(1))
-            .filter_map(|c| Some((c.index, within(c.weights.first()?.clone(), worth, &region))))
+            .map(|index| (index, within(ranks.weights(index), worth, &region)))
             .filter(|(_, weights)| weights.iter().any(|w| *w > 0.0))
             .enumerate()
             .map(|(i, (index, light))| {
@@ -85,7 +84,7 @@ impl Unrest {
             .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
             .collect();
         let say = (Stage::Advising, progress);
-        bench.add_all(&tried, aligner, None, expected, &mut sums, say)?;
+        bench.add_all(&tried[..], on, expected, &mut sums, say)?;
         let mut all = Accumulator::over_region(channels, region, worth.cells, offsets);
         sums.iter().for_each(|pair| all.absorb(pair));
         let whole = all.whole(None);

@@ -43,6 +43,7 @@ pub(super) fn general(recipe: &Recipe) -> Recipe {
     let mut general = recipe.clone();
     general.frames = Recipe::default().frames;
     general.capture = Recipe::default().capture;
+    general.stack.aligned_for = None;
     general
 }
 

@@ -1,6 +1,7 @@
 //! Changes of recipes: at once, and undoably.
 
 use super::entry::CaptureId;
+use super::ground::on_one_ground;
 use super::history::Step;
 use super::message::Weight;
 use super::{Effect, Session, Setting};
@@ -14,6 +15,7 @@ impl Session {
         if self.previewing.as_ref().is_some_and(|(other, _)| *other != id) {
             self.commit();
         }
+        let last_ground = Arc::clone(&self.last_ground);
         let Some(entry) = self.entry_mut(id) else { return };
         let rest = entry.measures.as_ref().and_then(|m| m.rest.as_ref());
         let mut recipe = Recipe::clone(&entry.recipe);
@@ -26,6 +28,12 @@ impl Session {
             other => other,
         };
         setting.apply(&mut recipe, rest);
+        // A whole recipe is taken as it is.
+        let whole = matches!(setting, Setting::Whole(_));
+        let keep = matches!(setting, Setting::Keep(_));
+        if !whole && (keep || !on_one_ground(entry, &entry.recipe, &recipe)) {
+            last_ground.align_for(entry, &mut recipe);
+        }
         if let Err(error) = recipe.check() {
             self.tell(Weight::Trouble, Some(id), error.to_string());
             return;
@@ -83,6 +91,7 @@ impl Session {
             let mut own = recipe.clone();
             own.frames = entry.recipe.frames.clone();
             own.capture = entry.recipe.capture;
+            own.stack.aligned_for = None;
             // A dark is not calibrated with itself.
             if own.calibration.paths().any(|path| path == entry.path) {
                 own.calibration = entry.recipe.calibration.clone();

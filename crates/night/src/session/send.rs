@@ -90,6 +90,7 @@ impl Session {
         }
         self.orders.give_up(|_| true, Some(id));
         self.history.forget(id);
+        self.last_ground.forget(id);
         crate::discard::later(self.entries.remove(at));
         if self.selected == Some(id) {
             let next = self.entries.get(at).or(self.entries.last());

@@ -1,0 +1,174 @@
+//! Where the frames of a survey lie, remembered from one stack to the next.
+//!
+//! A frame is only aligned where a keep asks for it, so its field depends on the keep that it was aligned for. A stack of
+//! a smaller keep can be laid along the same fields: then nothing is aligned anew. Fields are rounded on the way
+//! into the memory, and rounded alike where nothing is remembered: what comes of them is the same.
+
+use crate::align::{needed_cells, wanted_cells};
+use crate::keep::Ranks;
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use stillwright_seeing::field::Field;
+use stillwright_seeing::sharpness::CellGrid;
+
+/// Steps of a remembered displacement to the px. Fewer show: a frame is laid to some hundredths of a px. With more, a
+/// displacement of 64 px against the whole frame would not go into two bytes.
+const STEPS: f32 = 512.0;
+
+/// The field of one frame, where it was asked for.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Noted {
+    /// Cells that hold something, a bit each.
+    there: Vec<u64>,
+    /// What they are displaced by beside the frame as a whole, x and y, in steps.
+    steps: Vec<[i16; 2]>,
+}
+
+/// Columns, rows and side (px) of the cells of a field.
+type Grid = (usize, usize, usize);
+
+impl Noted {
+    /// Note `field` in the cells that are `needed`, told from the frame's shift as a whole. A displacement of more than 64 px
+    /// beside that is cut.
+    pub fn of(field: &Field, home: (f32, f32), needed: &[bool]) -> Noted {
+        let mut there = vec![0u64; needed.len().div_ceil(64)];
+        let mut steps = Vec::new();
+        let step = |d: f32, home: f32| ((d - home) * STEPS).round() as i16;
+        for (cell, _) in needed.iter().enumerate().filter(|(_, needed)| **needed) {
+            there[cell / 64] |= 1 << (cell % 64);
+            steps.push([step(field.x_px[cell], home.0), step(field.y_px[cell], home.1)]);
+        }
+        steps.shrink_to_fit();
+        Noted { there, steps }
+    }
+
+    /// The field; cells that were not needed lie where the frame as a whole does.
+    pub fn field(&self, home: (f32, f32), (columns, rows, cell_px): Grid) -> Field {
+        let n = columns * rows;
+        let (mut x_px, mut y_px) = (vec![home.0; n], vec![home.1; n]);
+        let mut steps = self.steps.iter();
+        for (block, bits) in self.there.iter().enumerate() {
+            let mut bits = *bits;
+            while bits != 0 {
+                let cell = block * 64 + bits.trailing_zeros() as usize;
+                bits &= bits - 1;
+                if let (Some([x, y]), true) = (steps.next(), cell < n) {
+                    x_px[cell] = home.0 + f32::from(*x) / STEPS;
+                    y_px[cell] = home.1 + f32::from(*y) / STEPS;
+                }
+            }
+        }
+        Field { cell_px, columns, rows, x_px, y_px }
+    }
+
+    fn bytes(&self) -> usize {
+        size_of::<Noted>() + size_of_val(&*self.there) + size_of_val(&*self.steps)
+    }
+}
+
+/// Fields of the frames of one survey, of one or several keeps that they were aligned for.
+#[derive(Debug)]
+pub(crate) struct Fields {
+    limit_bytes: usize,
+    sets: Mutex<Vec<Set>>,
+}
+
+/// Fields of one keep.
+#[derive(Debug, Default)]
+struct Set {
+    /// Frames that each place has at that keep.
+    per_place: usize,
+    bytes: usize,
+    of_frame: HashMap<usize, Arc<Noted>>,
+}
+
+impl Fields {
+    /// None yet, and never more than `limit_bytes`.
+    pub fn new(limit_bytes: usize) -> Fields {
+        Fields { limit_bytes, sets: Mutex::default() }
+    }
+
+    fn sets(&self) -> MutexGuard<'_, Vec<Set>> {
+        self.sets.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Whether there are any for `per_place` frames a place.
+    pub fn are_there(&self, per_place: usize) -> bool {
+        self.sets().iter().any(|set| set.per_place == per_place && !set.of_frame.is_empty())
+    }
+
+    /// Turn to those for `per_place` frames a place: they go last when memory runs out.
+    fn turn_to(&self, per_place: usize) {
+        let mut sets = self.sets();
+        let at = sets.iter().position(|set| set.per_place == per_place);
+        let set = at.map_or(Set { per_place, ..Set::default() }, |at| sets.remove(at));
+        sets.retain(|set| !set.of_frame.is_empty());
+        sets.push(set);
+    }
+
+    fn get(&self, per_place: usize, index: usize) -> Option<Arc<Noted>> {
+        let sets = self.sets();
+        let set = sets.iter().find(|set| set.per_place == per_place)?;
+        set.of_frame.get(&index).cloned()
+    }
+
+    fn put(&self, per_place: usize, index: usize, noted: Arc<Noted>) {
+        let mut sets = self.sets();
+        let all = |sets: &[Set]| sets.iter().map(|set| set.bytes).sum::<usize>();
+        while all(&sets) + noted.bytes() > self.limit_bytes {
+            // The one turned to last is the last.
+            if sets.len() < 2 {
+                return;
+            }
+            sets.remove(0);
+        }
+        if let Some(set) = sets.iter_mut().find(|set| set.per_place == per_place) {
+            set.bytes += noted.bytes();
+            if let Some(before) = set.of_frame.insert(index, noted) {
+                set.bytes -= before.bytes();
+            }
+        }
+    }
+}
+
+/// How the frames of a stack come by their fields.
+pub(crate) struct Laying<'a> {
+    fields: &'a Fields,
+    ranks: &'a Ranks<'a>,
+    per_place: usize,
+}
+
+impl<'a> Laying<'a> {
+    /// Frames are aligned where any of the bands of `ranks` asks for them, of which each place has `per_place` frames
+    /// in all.
+    pub fn new(fields: &'a Fields, ranks: &'a Ranks<'a>, per_place: usize) -> Laying<'a> {
+        fields.turn_to(per_place);
+        Laying { fields, ranks, per_place }
+    }
+
+    /// The remembered field of frame `index`, whose scene as a whole lies at `home`.
+    pub fn known(&self, index: usize, home: (f32, f32), grid: Grid) -> Option<Field> {
+        self.fields.get(self.per_place, index).map(|noted| noted.field(home, grid))
+    }
+
+    /// The field that `align` finds in the cells that are wanted, rounded and remembered.
+    ///
+    /// # Errors
+    /// Those of `align`.
+    pub fn found<E>(
+        &self,
+        index: usize,
+        home: (f32, f32),
+        cells: &CellGrid,
+        grid: Grid,
+        align: impl FnOnce(&[bool]) -> Result<Field, E>,
+    ) -> Result<Field, E> {
+        let weights = self.ranks.weights_of_all(index);
+        let wanted = wanted_cells(std::slice::from_ref(&weights), cells, grid);
+        let field = align(&wanted)?;
+        let noted = Noted::of(&field, home, &needed_cells(&weights, cells, grid));
+        let field = noted.field(home, grid);
+        self.fields.put(self.per_place, index, Arc::new(noted));
+        Ok(field)
+    }
+}
