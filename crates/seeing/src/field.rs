@@ -66,6 +66,13 @@ impl Field {
     }
 }
 
+/// The largest whole number that is not above `value`: `f32::floor` is a call where the processor is not known to round.
+#[inline(always)]
+fn floor(value: f32) -> isize {
+    let towards_0 = value as isize;
+    if towards_0 as f32 > value { towards_0 - 1 } else { towards_0 }
+}
+
 fn clamp_index(index: isize, n: usize) -> usize {
     index.clamp(0, n as isize - 1) as usize
 }
@@ -92,20 +99,21 @@ impl RowExpander {
     ) {
         let to_px = |i: usize| (i as f32 + 0.5) / scale - 0.5;
         let v = (to_px(y) + 0.5) / cell_px as f32 - 0.5;
-        let j = v.floor();
-        let wy = cubic_taps(v - j);
+        let j = floor(v);
+        let wy = cubic_taps(v - j as f32);
         self.line.resize(columns, 0.0);
-        let row = |k: isize| {
-            let j = clamp_index(j as isize + k, rows);
-            &cells[j * columns..(j + 1) * columns]
-        };
-        let (a, b, c, d) = (row(-1), row(0), row(1), row(2));
         // The centres before and after what is asked for, and one more on either side.
         let centre = |x: usize| (to_px(x) + 0.5) / cell_px as f32 - 0.5;
-        let low = (centre(from).floor() - 1.0).clamp(0.0, (columns - 1) as f32) as usize;
-        let high = (centre(from + out.len()).floor() + 3.0).clamp(0.0, columns as f32) as usize;
-        for i in low..high.max(low + 1) {
-            self.line[i] = wy[0] * a[i] + wy[1] * b[i] + wy[2] * c[i] + wy[3] * d[i];
+        let low = (floor(centre(from)) - 1).clamp(0, columns as isize - 1) as usize;
+        let high = (floor(centre(from + out.len())) + 3).clamp(0, columns as isize) as usize;
+        let span = low..high.max(low + 1);
+        let row = |k: isize| {
+            let j = clamp_index(j + k, rows);
+            &cells[j * columns..(j + 1) * columns][span.clone()]
+        };
+        let near = row(-1).iter().zip(row(0)).zip(row(1)).zip(row(2));
+        for (to, (((a, b), c), d)) in self.line[span.clone()].iter_mut().zip(near) {
+            *to = wy[0] * a + wy[1] * b + wy[2] * c + wy[3] * d;
         }
         if scale == 1.0 && cell_px.is_multiple_of(2) && cell_px <= MOST_SHARES {
             whole_px(&self.line, cell_px, from, out);

@@ -4,14 +4,14 @@
 //! Work is split by strips of output rows, and every strip takes the frames in the same order:
 //! the sums do not depend on the number of threads.
 
-use crate::blend::{BLEND, weight_row};
+use crate::blend::{BLEND, rows_blended, weight_row, with_weight};
 use crate::credible::Expected;
 use crate::drizzle::{Drop, Sampler, fill_gaps};
 use crate::foreign::Foreign;
 use crate::halves::Region;
 use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums};
 use crate::window::{PAD, STRIDE, Window};
-use ndarray::{Array3, ArrayViewMut3, Axis, Zip, s};
+use ndarray::{Array3, ArrayViewMut3, Axis, Zip};
 use rayon::prelude::*;
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Layout, Picture, Progress, RawFrame};
@@ -231,8 +231,10 @@ struct StripWork {
     dy: Vec<[f32; BLOCK]>,
     weight: Vec<[f32; BLOCK]>,
     places: Vec<Places>,
-    /// Whether a row of the block has any weight.
-    counts: [bool; STRIP_ROWS],
+    /// The columns of each row of the block that have any weight, or none.
+    weighty: Vec<Range<usize>>,
+    /// The same of a piece, from its first column on.
+    inner: Vec<Range<usize>>,
     window: Window,
     sampler: Sampler,
     /// Samples of the rows of a piece, and which of them are foreign.
@@ -249,7 +251,8 @@ impl Default for StripWork {
             dy: vec![[0.0; BLOCK]; STRIP_ROWS],
             weight: vec![[0.0; BLOCK]; STRIP_ROWS],
             places: vec![Places::default(); STRIP_ROWS],
-            counts: [false; STRIP_ROWS],
+            weighty: vec![0..0; STRIP_ROWS],
+            inner: vec![0..0; STRIP_ROWS],
             window: Window::default(),
             sampler: Sampler::default(),
             samples: vec![[0.0; BLOCK]; STRIP_ROWS],
@@ -336,15 +339,31 @@ impl Setting<'_> {
         let first = self.origin.0 + columns.start;
         let n = columns.len();
         let mut any = false;
+        let mut before = None;
         for row in 0..rows {
             let y = strip.first_row + row;
             let position_y = (y as f32 + 0.5) / self.scale - 0.5;
-            let out = &mut work.weight[row][..n];
-            let counts = weight_row(weight, &self.cells, position_y, self.scale, first, out);
-            work.counts[row] = counts;
-            if counts {
+            let blended = rows_blended(&self.cells, position_y);
+            if before == Some(blended) && row > 0 {
+                let (above, out) = work.weight.split_at_mut(row);
+                out[0][..n].copy_from_slice(&above[row - 1][..n]);
+                work.weighty[row] = work.weighty[row - 1].clone();
+            } else {
+                let out = &mut work.weight[row][..n];
+                let counts = weight_row(weight, &self.cells, position_y, self.scale, first, out);
+                // At other scales than 1, places depend in their last bit on where a row begins.
+                work.weighty[row] = match counts {
+                    true if self.scale == 1.0 => with_weight(out),
+                    true => 0..n,
+                    false => 0..0,
+                };
+            }
+            before = Some(blended);
+            let span = work.weighty[row].clone();
+            if !span.is_empty() {
                 any = true;
-                let (dx, dy) = (&mut work.dx[row][..n], &mut work.dy[row][..n]);
+                let first = first + span.start;
+                let (dx, dy) = (&mut work.dx[row][span.clone()], &mut work.dy[row][span]);
                 work.expander.expand(&field.x_px, grid, self.scale, y, first, dx);
                 work.expander.expand(&field.y_px, grid, self.scale, y, first, dy);
             }
@@ -361,21 +380,28 @@ impl Setting<'_> {
         columns: Range<usize>,
         work: &mut StripWork,
     ) -> u64 {
-        let (channels, rows, _) = strip.sums.dim();
+        let (channels, rows, width) = strip.sums.dim();
         let (ox, oy) = if channels == 3 { self.offsets[channel] } else { (0.0, 0.0) };
         let size = (frame.frame.format.width, frame.frame.format.height);
         let mut refused = 0;
         let mut pieces = vec![columns.clone()];
         while let Some(piece) = pieces.pop() {
-            let inner = piece.start - columns.start..piece.end - columns.start;
+            let from = piece.start - columns.start;
             let mut extent = Extent::EMPTY;
-            for row in (0..rows).filter(|row| work.counts[*row]) {
+            for row in 0..rows {
+                let span = &work.weighty[row];
+                let span = span.start.max(from)..span.end.min(from + piece.len());
+                work.inner[row] =
+                    if span.is_empty() { 0..0 } else { span.start - from..span.end - from };
+                if span.is_empty() {
+                    continue;
+                }
                 let y = strip.first_row + row;
                 let touched = work.places[row].of_row(&RowPlace {
-                    dx: &work.dx[row][inner.clone()],
-                    dy: &work.dy[row][inner.clone()],
-                    weight: &work.weight[row][inner.clone()],
-                    first_column: self.origin.0 + piece.start,
+                    dx: &work.dx[row][span.clone()],
+                    dy: &work.dy[row][span.clone()],
+                    weight: &work.weight[row][span.clone()],
+                    first_column: self.origin.0 + columns.start + span.start,
                     scale: self.scale,
                     offset_x: ox,
                     position_y: (y as f32 + 0.5) / self.scale - 0.5 + oy,
@@ -400,35 +426,41 @@ impl Setting<'_> {
             let plane = if layout.samples_per_pixel() == 3 { channel } else { 0 };
             let scale = 1.0 / (frame.frame.format.white * frame.transparency.max(1e-3));
             work.window.load(&frame.frame, plane, scale, (left, top), (across, down));
-            let n = piece.len();
+            // Columns of the output in each row that has any weight.
+            let columns_of =
+                |inner: &Range<usize>| piece.start + inner.start..piece.start + inner.end;
+            let StripWork { places, samples, foreign, inner, window, sampler, .. } = &mut *work;
             if !matches!(layout, Layout::Bayer(_)) {
-                work.foreign.begin();
-                for row in (0..rows).filter(|row| work.counts[*row]) {
-                    let (places, samples) = (&mut work.places[row], &mut work.samples[row][..n]);
-                    places.within(n, &work.window);
-                    work.sampler.row(&work.window, places, self.drop, samples);
-                    let credible = self.credible(channel, strip.first_row + row, &piece);
-                    if let Some(credible) = credible {
-                        work.foreign.note(row, (samples, &places.weight), credible);
+                foreign.begin();
+                for (row, inner) in inner[..rows].iter().enumerate().filter(|(_, i)| !i.is_empty())
+                {
+                    let (places, samples) = (&mut places[row], &mut samples[row][..inner.len()]);
+                    places.within(inner.len(), window);
+                    sampler.row(window, places, self.drop, samples);
+                    let y = strip.first_row + row;
+                    if let Some(credible) = self.credible(channel, y, &columns_of(inner)) {
+                        foreign.note(row, inner.start, (samples, &places.weight), credible);
                     }
                 }
-                refused += work.foreign.weigh_nothing(&mut work.places, &work.counts, n);
+                refused += foreign.weigh_nothing(places, &inner[..rows], piece.len());
             }
-            for row in (0..rows).filter(|row| work.counts[*row]) {
-                let y = strip.first_row + row;
-                let mut sums = strip.sums.slice_mut(s![channel, row, piece.clone()]);
-                let mut weights = strip.weights.slice_mut(s![channel, row, piece.clone()]);
+            let mut sums = strip.sums.index_axis_mut(Axis(0), channel);
+            let mut weights = strip.weights.index_axis_mut(Axis(0), channel);
+            for (row, inner) in inner[..rows].iter().enumerate().filter(|(_, i)| !i.is_empty()) {
+                let columns = columns_of(inner);
+                let credible = self.credible(channel, strip.first_row + row, &columns);
+                let span = row * width + columns.start..row * width + columns.end;
                 let (Some(sums), Some(weights)) = (sums.as_slice_mut(), weights.as_slice_mut())
                 else {
                     continue;
                 };
-                let mut target =
-                    RowSums { sums, weights, credible: self.credible(channel, y, &piece) };
+                let (sums, weights) = (&mut sums[span.clone()], &mut weights[span]);
+                let mut target = RowSums { sums, weights, credible };
                 if let Layout::Bayer(order) = layout {
-                    let (places, drop) = (&work.places[row], self.drop.unwrap_or(Drop::TENT));
-                    refused += target.add_mosaic(&work.window, places, (order, channel), drop);
+                    let drop = self.drop.unwrap_or(Drop::TENT);
+                    refused += target.add_mosaic(window, &places[row], (order, channel), drop);
                 } else {
-                    target.add(&work.samples[row][..n], &work.places[row]);
+                    target.add(&samples[row][..inner.len()], &places[row]);
                 }
             }
         }

@@ -229,13 +229,8 @@ impl Bench<'_> {
             field = corrected(&field, correction);
         }
         let transparency = report.transparency;
-        let aligned = worker.frame.take().map(|frame| Aligned {
-            frame,
-            transparency,
-            field,
-            weights,
-            half,
-        });
+        let aligned =
+            worker.frame.take().map(|frame| Aligned { frame, transparency, field, weights, half });
         Ok(aligned.ok_or(index))
     }
 }

@@ -3,6 +3,7 @@
 
 use crate::resample::RAMP;
 use multiversion::multiversion;
+use std::ops::Range;
 use stillwright_seeing::sharpness::CellGrid;
 
 /// Over how much of a cell its weight blends into the next one's, around the border between them. All
@@ -17,6 +18,27 @@ fn share(between: f32) -> f32 {
     if share < 1.0 { share } else { 1.0 }
 }
 
+/// Between which rows of cells the weights of an output row lie: the first, and the share of the next one (its bits). Rows of
+/// which this is the same have the same weights.
+pub fn rows_blended(cells: &CellGrid, y: f32) -> (usize, u32) {
+    let (j, below, fy) = between_rows(cells, y);
+    if fy == 1.0 { (below, 0) } else { (j, fy.to_bits()) }
+}
+
+fn between_rows(cells: &CellGrid, y: f32) -> (usize, usize, f32) {
+    let v = ((y + 0.5) / cells.cell_px as f32 - 0.5).clamp(0.0, (cells.rows - 1) as f32);
+    let j = (v as usize).min(cells.rows.saturating_sub(2));
+    (j, (j + 1).min(cells.rows - 1), share(v - j as f32))
+}
+
+/// The columns of a row of weights outside which all are 0, in steps of eight.
+pub fn with_weight(row: &[f32]) -> Range<usize> {
+    let some = |eight: &[f32]| eight.iter().fold(false, |some, w| some | (*w != 0.0));
+    let Some(first) = row.chunks(8).position(some) else { return 0..0 };
+    let last = row.chunks(8).rposition(some).unwrap_or(first);
+    8 * first..(8 * (last + 1)).min(row.len())
+}
+
 /// Weights along one output row, blended between cells; false, and nothing written, when
 /// all are zero.
 pub fn weight_row(
@@ -28,10 +50,7 @@ pub fn weight_row(
     out: &mut [f32],
 ) -> bool {
     let side = cells.cell_px as f32;
-    let v = ((y + 0.5) / side - 0.5).clamp(0.0, (cells.rows - 1) as f32);
-    let j = (v as usize).min(cells.rows.saturating_sub(2));
-    let below = (j + 1).min(cells.rows - 1);
-    let fy = share(v - j as f32);
+    let (j, below, fy) = between_rows(cells, y);
     let row = |j: usize| &cells_weight[j * cells.columns..(j + 1) * cells.columns];
     let (a, b) = (row(j), row(below));
     let last = cells.columns - 1;
@@ -93,6 +112,26 @@ mod tests {
             let at = |x: f32| out[(x * scale) as usize];
             assert_eq!((at(8.0), at(48.0)), (0.0, 1.0));
             assert!((at(32.0) - 0.5).abs() <= step);
+        }
+        let all = with_weight(&row[..128]);
+        assert!(all.start.is_multiple_of(8) && all.len() < 128);
+        assert!((0..128).all(|x| all.contains(&x) || row[x] == 0.0));
+        assert_eq!((with_weight(&[0.0; 20]), with_weight(&[1.0; 20])), (0..0, 0..20));
+        // Rows that are told to be alike are.
+        let mut other = row;
+        for y in 1..96 {
+            let at = [(y - 1) as f32, y as f32];
+            let counts = at.map(|y| rows_blended(&cells, y));
+            weight_row(&weights, &cells, at[0], 1.0, 0, &mut row);
+            weight_row(&weights, &cells, at[1], 1.0, 0, &mut other);
+            let alike = counts[0] == counts[1];
+            assert!(!alike || row == other, "{y}");
+            // Half of every cell is its own.
+            assert_eq!(
+                alike,
+                (y - 1) % 32 >= 8 && y % 32 < 24 && y % 32 > 8 || y < 16 || y > 80,
+                "{y}"
+            );
         }
         // Nothing above the reach of the blend.
         assert!(!weight_row(&weights, &cells, 20.0, 1.0, 0, &mut row));

@@ -7,6 +7,7 @@
 use crate::align::{needed_cells, wanted_cells};
 use crate::keep::Ranks;
 use std::collections::HashMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use stillwright_seeing::field::Field;
 use stillwright_seeing::sharpness::CellGrid;
@@ -71,6 +72,7 @@ impl Noted {
 pub(crate) struct Fields {
     limit_bytes: usize,
     sets: Mutex<Vec<Set>>,
+    found: AtomicUsize,
 }
 
 /// Fields of one keep.
@@ -85,11 +87,16 @@ struct Set {
 impl Fields {
     /// None yet, and never more than `limit_bytes`.
     pub fn new(limit_bytes: usize) -> Fields {
-        Fields { limit_bytes, sets: Mutex::default() }
+        Fields { limit_bytes, sets: Mutex::default(), found: AtomicUsize::new(0) }
     }
 
     fn sets(&self) -> MutexGuard<'_, Vec<Set>> {
         self.sets.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Fields that were not known, and found.
+    pub fn found(&self) -> usize {
+        self.found.load(Ordering::Relaxed)
     }
 
     /// Whether there are any for `per_place` frames a place.
@@ -166,9 +173,102 @@ impl<'a> Laying<'a> {
         let weights = self.ranks.weights_of_all(index);
         let wanted = wanted_cells(std::slice::from_ref(&weights), cells, grid);
         let field = align(&wanted)?;
+        self.fields.found.fetch_add(1, Ordering::Relaxed);
         let noted = Noted::of(&field, home, &needed_cells(&weights, cells, grid));
         let field = noted.field(home, grid);
         self.fields.put(self.per_place, index, Arc::new(noted));
         Ok(field)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::blend::weight_row;
+
+    /// A field that no rule foretells, near `home`.
+    fn field(home: (f32, f32), (columns, rows, cell_px): Grid) -> Field {
+        let mut field = Field::constant(columns * cell_px, rows * cell_px, cell_px, home.0, home.1);
+        for (cell, (x, y)) in field.x_px.iter_mut().zip(&mut field.y_px).enumerate() {
+            *x += 5.0 * ((cell * 7919 % 101) as f32 / 50.0 - 1.0);
+            *y += 5.0 * ((cell * 104_729 % 97) as f32 / 48.0 - 1.0);
+        }
+        field
+    }
+
+    #[test]
+    fn a_noted_field_is_the_field_wherever_there_is_weight() {
+        let home = (31.3, -17.9);
+        for (cell_px, side) in [(32, 16), (16, 16), (24, 16), (16, 8), (48, 16)] {
+            let (width, height) = (240, 192);
+            let grid = (width / side, height / side, side);
+            let (columns, rows) = (width / cell_px, height / cell_px);
+            let cells = CellGrid { cell_px, columns, rows };
+            let weights: Vec<f32> =
+                (0..columns * rows).map(|cell| f32::from(u8::from(cell * 37 % 11 < 2))).collect();
+            let whole = field(home, grid);
+            let needed = needed_cells(&weights, &cells, grid);
+            let noted = Noted::of(&whole, home, &needed);
+            let known = noted.field(home, grid);
+            assert_eq!(noted.steps.len(), needed.iter().filter(|needed| **needed).count());
+            let mut seen = 0;
+            for scale in [0.5f32, 1.0, 2.0] {
+                let (w, h) = ((240.0 * scale) as usize, (192.0 * scale) as usize);
+                let mut row = vec![0.0; w];
+                for y in 0..h {
+                    let at = |i: usize| (i as f32 + 0.5) / scale - 0.5;
+                    row.fill(0.0);
+                    weight_row(&weights, &cells, at(y), scale, 0, &mut row);
+                    for x in (0..w).filter(|x| row[*x] > 0.0) {
+                        let (a, b) = (whole.at(at(x), at(y)), known.at(at(x), at(y)));
+                        let apart = (a.0 - b.0).abs().max((a.1 - b.1).abs());
+                        // Half a step, times what a cubic between two centres can make of it.
+                        assert!(
+                            apart < 0.8 / STEPS * 1.6,
+                            "{cell_px} {side} {scale} ({x}, {y}): {apart}"
+                        );
+                        seen += 1;
+                    }
+                }
+            }
+            assert!(seen > 5000, "{seen}");
+        }
+    }
+
+    #[test]
+    fn displacements_out_of_reach_are_cut() {
+        let grid = (2, 1, 16);
+        let field =
+            Field { x_px: vec![500.0, f32::NAN], ..Field::constant(32, 16, 16, 0.0, -900.0) };
+        let back = Noted::of(&field, (0.0, 0.0), &[true; 2]).field((0.0, 0.0), grid);
+        assert_eq!(back.x_px, [i16::MAX as f32 / STEPS, 0.0]);
+        assert_eq!(back.y_px, [i16::MIN as f32 / STEPS; 2]);
+    }
+
+    #[test]
+    fn what_was_turned_to_last_stays_longest() {
+        let noted = || {
+            let field = Field::constant(64, 64, 16, 0.0, 0.0);
+            Arc::new(Noted::of(&field, (0.0, 0.0), &[true; 16]))
+        };
+        let fields = Fields::new(4 * noted().bytes());
+        let known = |per_place| (0..9).filter(|i| fields.get(per_place, *i).is_some()).count();
+        fields.turn_to(10);
+        (0..2).for_each(|i| fields.put(10, i, noted()));
+        fields.turn_to(20);
+        (0..2).for_each(|i| fields.put(20, i, noted()));
+        assert_eq!((known(10), known(20)), (2, 2));
+        fields.turn_to(10);
+        (2..6).for_each(|i| fields.put(10, i, noted()));
+        assert_eq!((known(10), known(20)), (4, 0));
+        assert!(fields.are_there(10) && !fields.are_there(20));
+        // Once more of the same frame takes no more room; a set that is not there takes nothing.
+        fields.put(10, 0, noted());
+        fields.put(20, 0, noted());
+        assert_eq!((known(10), known(20)), (4, 0));
+        let none = Fields::new(0);
+        none.turn_to(5);
+        none.put(5, 0, noted());
+        assert!(none.get(5, 0).is_none() && !none.are_there(5));
     }
 }

@@ -6,6 +6,7 @@
 
 use crate::resample::{BLOCK, Places};
 use multiversion::multiversion;
+use std::ops::Range;
 
 /// How far flanks reach, px of the output on each side. A trail 3 px wide in one of six frames a place left
 /// 0.56 of itself at the worst px without flanks, 0.07 with (`tests/stack.rs`).
@@ -33,22 +34,28 @@ impl Foreign {
         self.any = false;
     }
 
-    /// Find the foreign ones among the samples of one row: those of `weight` that differ from
-    /// `value` by more than `tolerance`.
+    /// Find the foreign ones among the samples of one row, from column `first` of the block on: those of `weight` that
+    /// differ from `value` by more than `tolerance`.
     pub fn note(
         &mut self,
         row: usize,
+        first: usize,
         (samples, weight): (&[f32], &[f32]),
         (value, tolerance): (&[f32], &[f32]),
     ) {
-        if let Some(row) = self.rows.get_mut(row) {
+        if let Some(row) = self.rows.get_mut(row).and_then(|row| row.get_mut(first..)) {
             self.any |= beyond(row, samples, weight, value, tolerance);
         }
     }
 
-    /// Take the weight from all that are foreign, flanks included, among the first `n` columns of
-    /// the rows that `counts` tells; gives how many had one.
-    pub fn weigh_nothing(&mut self, places: &mut [Places], counts: &[bool], n: usize) -> u64 {
+    /// Take the weight from all that are foreign, flanks included, in a block of `n` columns, of whose rows
+    /// `places` hold the `columns`; gives how many had one.
+    pub fn weigh_nothing(
+        &mut self,
+        places: &mut [Places],
+        columns: &[Range<usize>],
+        n: usize,
+    ) -> u64 {
         if !self.any {
             return 0;
         }
@@ -59,12 +66,9 @@ impl Foreign {
             }
         }
         let mut refused = 0;
-        for (y, (places, counts)) in places.iter_mut().zip(counts).enumerate() {
-            if !counts {
-                continue;
-            }
+        for (y, (places, columns)) in places.iter_mut().zip(columns).enumerate() {
             let near = y.saturating_sub(FLANK_PX)..(y + FLANK_PX + 1).min(self.work.len());
-            for (x, weight) in places.weight[..n].iter_mut().enumerate() {
+            for (x, weight) in columns.clone().zip(&mut places.weight) {
                 if *weight != 0.0 && self.work[near.clone()].iter().any(|row| row[x] == 1) {
                     *weight = 0.0;
                     refused += 1;
@@ -77,13 +81,13 @@ impl Foreign {
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn beyond(
-    out: &mut [u8; BLOCK],
+    out: &mut [u8],
     samples: &[f32],
     weight: &[f32],
     value: &[f32],
     tolerance: &[f32],
 ) -> bool {
-    let n = samples.len().min(BLOCK);
+    let n = samples.len().min(out.len());
     let (out, samples, weight) = (&mut out[..n], &samples[..n], &weight[..n]);
     let (value, tolerance) = (&value[..n], &tolerance[..n]);
     let mut any = 0;
@@ -107,16 +111,19 @@ mod tests {
         let mut samples = [0.5f32; 40];
         samples[10] = 0.9;
         foreign.begin();
-        foreign.note(8, (&samples, &[1.0; 40]), (&[0.5; 40], &[0.1; 40]));
-        let side = 2 * FLANK_PX + 1;
-        assert_eq!(foreign.weigh_nothing(&mut places, &[true; 16], 40), (side * side) as u64);
+        // One row holds fewer columns than the others.
+        let (mut spans, side) = (vec![0..40; 16], 2 * FLANK_PX + 1);
+        spans[8] = 5..40;
+        foreign.note(8, 5, (&samples[5..], &[1.0; 35]), (&[0.5; 35], &[0.1; 35]));
+        assert_eq!(foreign.weigh_nothing(&mut places, &spans, 40), (side * side) as u64);
         for (y, row) in places.iter().enumerate() {
             for (x, w) in row.weight[..40].iter().enumerate() {
+                let x = x + spans[y].start;
                 let flank = y.abs_diff(8) <= FLANK_PX && x.abs_diff(10) <= FLANK_PX;
                 assert_eq!(*w, if flank { 0.0 } else { 1.0 }, "{x} {y}");
             }
         }
         foreign.begin();
-        assert_eq!(foreign.weigh_nothing(&mut places, &[true; 16], 40), 0);
+        assert_eq!(foreign.weigh_nothing(&mut places, &spans, 40), 0);
     }
 }

@@ -1,8 +1,8 @@
 //! What every stack of a survey rests on, whatever its keep and its scale: the reference, ready to have
 //! frames aligned to it, and what is credible of a frame.
 
-use crate::align::{Bench, ripple_settings};
 use crate::advice::KeepAdvice;
+use crate::align::{Bench, ripple_settings};
 use crate::credible::Expected;
 use crate::dispersion::{channel_offsets, laid_together};
 use crate::fields::Fields;
@@ -48,16 +48,21 @@ impl Groundwork {
         self.lost.is_empty()
     }
 
-    /// Remember where frames lie, in at most `limit_bytes`, for the next stack of a keep that is no larger. Without,
-    /// little is remembered. The stacks are the same.
+    /// Remember where frames lie, in at most `limit_bytes`, for the next stack of a keep that is no larger, instead of
+    /// little more than one stack needs. The stacks are the same.
     #[must_use]
     pub fn remembering(self, limit_bytes: usize) -> Groundwork {
-        Groundwork { fields: Fields::new(limit_bytes.max(ONE_STACK_BYTES)), ..self }
+        Groundwork { fields: Fields::new(limit_bytes), ..self }
     }
 
     /// Whether frames that were aligned for a keep of `percent` are remembered.
     pub fn remembers(&self, percent: f32) -> bool {
         self.fields.are_there(kept_frames(self.usable, percent))
+    }
+
+    /// Frames that were aligned for stacks on it so far.
+    pub fn frames_aligned(&self) -> usize {
+        self.fields.found()
     }
 
     /// Build it; `primaries` that the air drew apart are laid back on one another.

@@ -117,7 +117,8 @@ impl<'a> Worth<'a> {
                     progress.check()?;
                     let own = grades.iter().skip(cell).step_by(n);
                     order.clear();
-                    order.extend(own.zip(0u32..).map(|(grade, frame)| Cut { grade: *grade, frame }));
+                    order
+                        .extend(own.zip(0u32..).map(|(grade, frame)| Cut { grade: *grade, frame }));
                     let cuts = part(order, ends);
                     for within in &order[..ends.first().map_or(0, |end| *end.min(&count))] {
                         used[within.frame as usize].store(true, Ordering::Relaxed);

@@ -1,6 +1,9 @@
 //! The stack as a whole, on small captures whose truth is a formula.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+mod night;
+
+use night::{HEIGHT, Night, WIDTH, ground};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, OnceLock};
 use stillwright_picture::{
@@ -13,112 +16,6 @@ use stillwright_stacking::halves::Region;
 use stillwright_stacking::{
     Keep, Pace, Stack, StackError, StackSettings, groundwork, stack, stack_on,
 };
-
-const WIDTH: usize = 160;
-const HEIGHT: usize = 128;
-
-/// Ground of waves of 6 to 40 px, rippled differently in every frame, with noise, and with one
-/// satellite, one stuck pixel, one blank and one unreadable frame.
-struct Night {
-    frames: usize,
-    satellite: Option<usize>,
-    blank: Option<usize>,
-    broken: Option<usize>,
-    stuck: Option<(usize, usize)>,
-}
-
-impl Default for Night {
-    fn default() -> Self {
-        Night { frames: 60, satellite: None, blank: None, broken: None, stuck: None }
-    }
-}
-
-fn ground(x: f32, y: f32) -> f32 {
-    let mut v = 0.45;
-    for k in 0..30u32 {
-        let angle = k as f32 * 2.399;
-        let length = 6.0 + 34.0 * ((k * 11 % 30) as f32 / 30.0);
-        let along = x * angle.cos() + y * angle.sin();
-        v += 0.016 * (std::f32::consts::TAU * along / length + k as f32 * 1.7).sin();
-    }
-    v
-}
-
-/// Where the ground at (x, y) lies in frame `i`, minus (x, y).
-fn displacement(i: usize, x: f32, y: f32) -> (f32, f32) {
-    let t = i as f32;
-    let whole = (4.0 * (t * 0.9).sin(), 3.0 * (t * 1.3).cos());
-    let ripple = (
-        1.5 * (x / 23.0 + t * 2.1).sin() * (y / 29.0 + t).cos(),
-        1.5 * (x / 31.0 - t).cos() * (y / 21.0 + t * 1.7).sin(),
-    );
-    (whole.0 + ripple.0, whole.1 + ripple.1)
-}
-
-fn noise(i: usize, pixel: usize) -> f32 {
-    let mut s = ((i * WIDTH * HEIGHT + pixel) as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
-    s = (s ^ (s >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    s = (s ^ (s >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    ((s >> 40) as f32 / (1u64 << 24) as f32 - 0.5) * 12f32.sqrt()
-}
-
-/// The sixty frames without any trouble, full scale 1.0.
-fn clean_frames() -> &'static Vec<Vec<f32>> {
-    static FRAMES: OnceLock<Vec<Vec<f32>>> = OnceLock::new();
-    let frame = |index: usize| -> Vec<f32> {
-        (0..WIDTH * HEIGHT)
-            .map(|pixel| {
-                let (u, v) = ((pixel % WIDTH) as f32, (pixel / WIDTH) as f32);
-                let (mut x, mut y) = (u, v);
-                for _ in 0..8 {
-                    let (dx, dy) = displacement(index, x, y);
-                    (x, y) = (u - dx, v - dy);
-                }
-                ground(x, y) + 0.01 * noise(index, pixel)
-            })
-            .collect()
-    };
-    FRAMES.get_or_init(|| (0..60).map(frame).collect())
-}
-
-impl FrameSource for Night {
-    fn format(&self) -> FrameFormat {
-        FrameFormat {
-            width: WIDTH,
-            height: HEIGHT,
-            layout: Layout::Mono,
-            sample_type: SampleType::U16,
-            white: 4095.0,
-        }
-    }
-
-    fn frame_count(&self) -> usize {
-        self.frames
-    }
-
-    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
-        if self.broken == Some(index) {
-            return Err(FrameError { index, reason: "its bytes are gone".into() });
-        }
-        frame.reshape(self.format());
-        let Samples::U16(samples) = &mut frame.samples else { return Ok(()) };
-        for (pixel, (s, clean)) in samples.iter_mut().zip(&clean_frames()[index]).enumerate() {
-            let (u, v) = ((pixel % WIDTH) as f32, (pixel / WIDTH) as f32);
-            let mut light = *clean;
-            if self.satellite == Some(index) && (v - 0.4 * u - 20.0).abs() < 1.5 {
-                light += 0.5;
-            }
-            if self.blank == Some(index) {
-                light = 0.001 * (1.0 + noise(index, pixel));
-            }
-            *s = (light * 4095.0).clamp(0.0, 4095.0).round() as u16;
-        }
-        if let Some((x, y)) = self.stuck {
-            samples[y * WIDTH + x] = 4095;
-        }
-        Ok(())
-    }
-}
 
 fn made(night: &Night, percent: f32) -> (Survey, Stack) {
     let survey = survey(night, &SurveySettings::default(), &Silent).unwrap();
