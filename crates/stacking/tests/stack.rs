@@ -3,12 +3,11 @@
 
 mod night;
 
-use night::{HEIGHT, Night, WIDTH, ground};
+use night::{HEIGHT, Night, WIDTH, displacement, ground};
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, OnceLock};
 use stillwright_picture::{
-    Cancelled, FrameError, FrameFormat, FrameSource, Layout, Progress, RawFrame, SampleType,
-    Samples, Silent, Stage,
+    Cancelled, FrameError, FrameFormat, FrameSource, Progress, RawFrame, Silent, Stage,
 };
 use stillwright_seeing::{EarlyGrade, Survey, SurveySettings, survey, survey_watched};
 use stillwright_stacking::finish::{FinishError, FinishSettings, Point, Sharpening, finish};

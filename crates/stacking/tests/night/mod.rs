@@ -1,4 +1,5 @@
 //! A small night whose truth is a formula.
+#![allow(dead_code)]
 
 use std::sync::OnceLock;
 use stillwright_picture::{
@@ -37,7 +38,7 @@ pub fn ground(x: f32, y: f32) -> f32 {
 }
 
 /// Where the ground at (x, y) lies in frame `i`, minus (x, y).
-fn displacement(i: usize, x: f32, y: f32) -> (f32, f32) {
+pub fn displacement(i: usize, x: f32, y: f32) -> (f32, f32) {
     let t = i as f32;
     let whole = (4.0 * (t * 0.9).sin(), 3.0 * (t * 1.3).cos());
     let ripple = (
