@@ -58,9 +58,10 @@ fn a_session_gives_the_bytes_of_the_command_line() {
             Setting::DetailScale { index: 0, scale: scale(2.5) },
             Setting::DetailScale { index: 2, scale: scale(0.7) },
         ],
-        // The reference is there already.
+        // The reference is there already, and so is where frames lie.
         &[Setting::Keep(Keep::Percent(20.0)), Setting::Scale(1.0)],
     ];
+    let aligned_for = [None, None, None, Some(45.0)];
     for (number, set) in sets.iter().enumerate() {
         for setting in *set {
             // Through previews and half-way results, as a person gets there.
@@ -70,6 +71,7 @@ fn a_session_gives_the_bytes_of_the_command_line() {
             night.pump();
         }
         night.rest();
+        assert_eq!(night.entry(id).recipe.stack.aligned_for, aligned_for[number]);
         let out = night.home.path().join(format!("session-{number}"));
         night.session.send(Command::Export { id, target: target(&out) });
         night.until("the still", |s| s.is_idle() && out.join("ridge.record.json").exists());
