@@ -151,19 +151,29 @@ const MOST_SHARES: usize = 128;
 fn whole_px(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
     // The usual sides are known to the compiler, which then lays an interval into registers.
     match cell_px {
-        8 => intervals(line, 8, from, out),
-        16 => intervals(line, 16, from, out),
-        side => intervals(line, side, from, out),
+        8 => intervals(line, &SHARES_OF_8, from, out),
+        16 => intervals(line, &SHARES_OF_16, from, out),
+        side => intervals(line, &shares::<MOST_SHARES>(side)[..side], from, out),
     }
 }
 
-#[inline(always)]
-fn intervals(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
-    // Share of the way between two centres at each px of an interval.
-    let mut shares = [0.0f32; MOST_SHARES];
-    for (k, share) in shares[..cell_px].iter_mut().enumerate() {
-        *share = (k as f32 + 0.5) / cell_px as f32;
+/// Share of the way between two centres at each px of an interval.
+const fn shares<const N: usize>(cell_px: usize) -> [f32; N] {
+    let mut shares = [0.0f32; N];
+    let mut k = 0;
+    while k < cell_px && k < N {
+        shares[k] = (k as f32 + 0.5) / cell_px as f32;
+        k += 1;
     }
+    shares
+}
+
+static SHARES_OF_8: [f32; 8] = shares(8);
+static SHARES_OF_16: [f32; 16] = shares(16);
+
+#[inline(always)]
+fn intervals(line: &[f32], shares: &[f32], from: usize, out: &mut [f32]) {
+    let cell_px = shares.len();
     let at = from as isize - (cell_px / 2) as isize;
     let first = at.div_euclid(cell_px as isize);
     let within = at.rem_euclid(cell_px as isize) as usize;
@@ -173,7 +183,7 @@ fn intervals(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
     let mut intervals = whole.chunks_exact_mut(cell_px);
     let mut i = first + 1;
     for out in &mut intervals {
-        along(line, i, &shares[..cell_px], out);
+        along(line, i, shares, out);
         i += 1;
     }
     let rest = intervals.into_remainder();

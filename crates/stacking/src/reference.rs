@@ -62,26 +62,35 @@ pub fn build(
     let empty = || [Accumulator::new(channels, size, 1.0, bench.cells, none)];
     let say = (Stage::Reference, progress);
 
-    // The sharpest frame, moved so that its scene lies where the reference's does.
-    let shift = survey.frames[home.0].shift;
-    let moved = moved(&home.1, shift.x_px, shift.y_px, progress)?;
-    let aligner = Aligner::new(&moved, settings, 2.0 * noise);
-    progress.check()?;
-    let mut first = empty();
-    let mut lost = bench.add_all(&chosen[..], (&aligner).into(), None, &mut first, say)?;
-    let bent = first[0].whole(None);
+    // Pictures of full size are let go of as soon as they have served: here, the most of them are there at once.
+    let (bent, mut lost) = {
+        // The sharpest frame, moved so that its scene lies where the reference's does.
+        let shift = survey.frames[home.0].shift;
+        let moved = moved(&home.1, shift.x_px, shift.y_px, progress)?;
+        drop(home);
+        let aligner = Aligner::new(&moved, settings, 2.0 * noise);
+        drop(moved);
+        progress.check()?;
+        let mut first = empty();
+        let lost = bench.add_all(&chosen[..], (&aligner).into(), None, &mut first, say)?;
+        (first[0].whole(None), lost)
+    };
     let bent_light = Raster::of_plane(bent.luminance().view());
     progress.check()?;
     let aligner = Aligner::new(&bent_light, settings, noise);
     let correction = correction(bench, &aligner, &bent_light, say)?;
+    drop(bent_light);
     progress.check()?;
     let mean = geometry_full_size(bench);
     progress.check()?;
     let expected = Expected::from_mean(&mean, &bent, &survey.noise);
+    drop(mean);
     let mut second = empty();
     let on = Lay { correction: Some(&correction), ..(&aligner).into() };
     lost.extend(bench.add_all(&chosen[..], on, Some(&expected), &mut second, say)?);
+    drop((aligner, expected));
     let picture = second[0].whole(Some(&bent));
+    drop(second);
     lost.sort_unstable();
     lost.dedup();
     Ok(Reference { light: Raster::of_plane(picture.luminance().view()), picture, lost })
