@@ -9,7 +9,7 @@
 //! The halves of the stack itself do not serve: in a fast capture neighbouring frames show the same air, and differ
 //! by less than it does. Some of the kept frames are added anew at the capture's scale, in several pairs of halves: what one
 //! pair differs by is one draw of the air, however many frames it has. Frames are dealt to the pairs in turn, so that those of a
-//! pair lie far apart.
+//! pair lie far apart, and halves of different pairs are held against each other, too.
 
 use crate::accumulate::Accumulator;
 use crate::advice::{busiest_region, within};
@@ -19,13 +19,13 @@ use crate::halves::{HalfCorrelation, HalvesSettings, correlate_while};
 use crate::keep::{Ranks, Worth};
 use crate::stack::StackError;
 use std::f64::consts::PI;
-use stillwright_picture::{Layout, Progress, Stage};
+use stillwright_picture::{Layout, Picture, Progress, Stage};
 
 /// Frames that each place is given in a pair of halves. With 12 more places are left without a frame in a half, and where r0
 /// swings the depth comes out 1.4 times too large; with 20 there are fewer pairs.
 const PER_PAIR: usize = 16;
-/// Pairs of halves, if so many frames are kept. One pair of 12 tells the depth of the blur within 11 % (median deviation), four of 12
-/// or three of 16 within 7 %. More take longer (each frame is aligned once more).
+/// Pairs of halves, if so many frames are kept. One pair of 12 tells the depth of the blur within 11 % (median deviation), several
+/// within 7 %. More take longer (each frame is aligned once more).
 const MOST_PAIRS: usize = 8;
 /// Fewest kept frames of each place that tell anything.
 const FEWEST: usize = 4;
@@ -88,16 +88,18 @@ impl Unrest {
         let mut all = Accumulator::over_region(channels, region, worth.cells, offsets);
         sums.iter().for_each(|pair| all.absorb(pair));
         let whole = all.whole(None);
-        let mut draws = Vec::with_capacity(pairs);
-        for (pair, sum) in sums.iter().enumerate() {
-            let of_pair: Vec<&Chosen> = tried.iter().skip(pair).step_by(pairs).collect();
-            let share = share_of_one(&of_pair, pair, &bench.survey.cell_structure);
-            let [a, b] = [0, 1].map(|half| sum.half(half, Some(&whole)));
-            progress.check()?;
-            let (channel, settings) = (channels / 2, HalvesSettings::default());
-            let halves = correlate_while(a.plane(channel), b.plane(channel), &settings, progress);
-            progress.check()?;
-            draws.extend(halves.ok().zip(share));
+        let halves: Vec<[Picture; 2]> =
+            sums.iter().map(|sum| [0, 1].map(|half| sum.half(half, Some(&whole)))).collect();
+        let mut draws = Vec::new();
+        for pair in 0..pairs {
+            for shift in shifts(pairs) {
+                let other = (pair + shift) % pairs;
+                let share = share_of_one(&tried, [pair, other], &bench.survey.cell_structure);
+                let [a, b] = [&halves[pair][0], &halves[other][1]].map(|h| h.plane(channels / 2));
+                let halves = correlate_while(a, b, &HalvesSettings::default(), progress);
+                progress.check()?;
+                draws.extend(halves.ok().zip(share));
+            }
         }
         let noise = match format.layout {
             // Every second pixel of a mosaic is green; between them, its fine frequencies hold more than noise.
@@ -148,13 +150,21 @@ struct Noise {
     mosaic: bool,
 }
 
-/// The power of half the difference of the halves over that of one frame: a quarter of the sum of 1 / frames of either,
-/// frames of unlike weight counted as so many alike ones, over all cells by their `structure`.
-fn share_of_one(tried: &[&Chosen], pair: usize, structure: &[f32]) -> Option<f64> {
+/// Which second halves the first one of a pair is held against, told as steps to other pairs: its own, and those whose frames
+/// lie farthest away in between.
+fn shifts(pairs: usize) -> Vec<usize> {
+    if pairs <= 4 { (0..pairs).collect() } else { vec![0, pairs / 2 - 1, pairs / 2, pairs / 2 + 1] }
+}
+
+/// The power of half the difference of the first half of one pair and the second of the `other` over that of one frame: a
+/// quarter of the sum of 1 / frames of either, frames of unlike weight counted as so many alike ones, over all cells by their
+/// `structure`.
+fn share_of_one(tried: &[Chosen], [one, other]: [usize; 2], structure: &[f32]) -> Option<f64> {
     let (mut sum, mut weight) = (0.0, 0.0);
     for (cell, structure) in structure.iter().enumerate() {
         let mut halves = [(0.0, 0.0); 2];
         for chosen in tried {
+            let pair = if chosen.half == 0 { one } else { other };
             let w = f64::from(*chosen.weights.get(pair)?.get(cell)?);
             let half = &mut halves[chosen.half.min(1)];
             *half = (half.0 + w, half.1 + w * w);
@@ -265,6 +275,49 @@ mod tests {
     }
 
     #[test]
+    fn a_half_is_held_against_its_own_pair_and_some_far_ones() {
+        assert_eq!(shifts(1), [0]);
+        assert_eq!(shifts(3), [0, 1, 2]);
+        assert_eq!(shifts(8), [0, 3, 4, 5]);
+        for pairs in 1..=MOST_PAIRS {
+            let mut tried = shifts(pairs);
+            tried.sort_unstable();
+            tried.dedup();
+            assert_eq!(tried.len(), shifts(pairs).len());
+            assert!(tried.iter().all(|shift| *shift < pairs));
+        }
+    }
+
+    #[test]
+    fn several_pairs_scatter_less_than_one() {
+        let mut state = 9;
+        let scene = soft(&mut state) * 3.0;
+        let noise = Noise { passed: |_| 1.0, white: Some(0.0), mosaic: false };
+        let mut half = || &scene + &soft(&mut state);
+        let mut ratio = |pairs: usize| {
+            let draws: Vec<_> = (0..pairs)
+                .map(|_| {
+                    let (a, b) = (half(), half());
+                    let settings = HalvesSettings::default();
+                    (correlate_halves(a.view(), b.view(), &settings).unwrap(), 0.5)
+                })
+                .collect();
+            let told = Unrest::told(&draws, &noise).unwrap();
+            // Rings with few coefficients, as a disc has few patches of air.
+            let sum = |of: &[f64]| of[8..12].iter().sum::<f64>();
+            sum(&told.air) / sum(&told.signal)
+        };
+        let mut scatter = |pairs: usize| {
+            let told: Vec<f64> = (0..12).map(|_| ratio(pairs)).collect();
+            let mean = told.iter().sum::<f64>() / 12.0;
+            assert!((mean * 9.0 - 1.0).abs() < 0.25, "{mean}");
+            told.iter().map(|r| (r / mean - 1.0).powi(2)).sum::<f64>()
+        };
+        let (one, six) = (scatter(1), scatter(6));
+        assert!(six < 0.6 * one, "{six} {one}");
+    }
+
+    #[test]
     fn frames_of_unlike_weight_count_as_fewer() {
         let chosen = |half: usize, weights: [f32; 2]| Chosen {
             index: 0,
@@ -273,14 +326,14 @@ mod tests {
         };
         let alike = [chosen(0, [1.0, 0.0]), chosen(0, [1.0, 0.0]), chosen(1, [2.0, 1.0])];
         // The second cell has no frame in one half, and says nothing.
-        let share = share_of_one(&alike.each_ref(), 1, &[1.0, 5.0]).unwrap();
+        let share = share_of_one(&alike, [1, 1], &[1.0, 5.0]).unwrap();
         assert!((share - 0.25 * (0.5 + 1.0)).abs() < 1e-12);
         let unlike = [chosen(0, [1.0, 0.0]), chosen(0, [3.0, 0.0]), chosen(1, [2.0, 1.0])];
-        let share = share_of_one(&unlike.each_ref(), 1, &[1.0, 5.0]).unwrap();
+        let share = share_of_one(&unlike, [1, 1], &[1.0, 5.0]).unwrap();
         assert!((share - 0.25 * (10.0 / 16.0 + 1.0)).abs() < 1e-12);
-        assert_eq!(share_of_one(&alike.each_ref(), 2, &[1.0, 5.0]), None);
-        assert_eq!(share_of_one(&[], 1, &[1.0, 5.0]), None);
-        assert_eq!(share_of_one(&alike.each_ref(), 1, &[0.0, 0.0]), None);
+        assert_eq!(share_of_one(&alike, [1, 2], &[1.0, 5.0]), None);
+        assert_eq!(share_of_one(&[], [1, 1], &[1.0, 5.0]), None);
+        assert_eq!(share_of_one(&alike, [1, 1], &[0.0, 0.0]), None);
     }
 
     #[test]

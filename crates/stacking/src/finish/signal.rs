@@ -48,7 +48,7 @@ const REACH: f64 = 0.28;
 const REACH_SCATTER: f64 = 0.035;
 /// Reaches that are tried, in hundredths of the cut-off.
 const REACHES: std::ops::RangeInclusive<u32> = 18..=40;
-/// Exponent of the blur where the frames tell its depth, and scatter of the scene's slope, which is then free to be
+/// Exponent of the blur where the frames tell its depth, and scatter of the slope of a close-up, which is then free to be
 /// what it is: with the narrow one, scenes of slope 1.35 came out with 1.3 times the best filter's error instead of 1.1.
 const TOLD_EXPONENT: f64 = 1.5;
 const TOLD_SLOPE_SCATTER: f64 = 0.2;
@@ -175,11 +175,10 @@ pub fn fit_signal(
     instrument: &Instrument<'_>,
     sky: Option<Sky>,
 ) -> Option<SignalModel> {
-    let expected_slope = if sky.is_some() { DISC_SLOPE } else { SLOPE };
     let bins = pooled(correlation);
     let known = instrument.cutoff_cycles_per_px.filter(|c| c.is_finite() && *c > 0.0);
     let fit_at = |cutoff: f64| {
-        let expected = Expected::new(instrument, cutoff, expected_slope);
+        let expected = Expected::new(instrument, cutoff, sky);
         fit_with_cutoff(&bins, cutoff, instrument, &expected)
     };
     let (cutoff, law) = match known {
@@ -322,11 +321,16 @@ struct Expected {
 }
 
 impl Expected {
-    fn new(instrument: &Instrument<'_>, cutoff: f64, slope: f64) -> Expected {
+    fn new(instrument: &Instrument<'_>, cutoff: f64, sky: Option<Sky>) -> Expected {
         // A capture pixel is so many px of the stack.
         let cutoff_px = cutoff * instrument.pixel_px;
-        let told = instrument.unrest.and_then(|unrest| air::told(unrest, cutoff_px));
+        let disc = sky.is_some();
+        let share_scatter = if disc { air::DISC_SHARE_SCATTER } else { air::SHARE_SCATTER };
+        let told = |unrest: &Unrest| air::told(unrest, cutoff_px, share_scatter);
+        let told = instrument.unrest.and_then(told);
+        let slope = if disc { DISC_SLOPE } else { SLOPE };
         let (slope_scatter, exponent) = match told {
+            Some(_) if disc => (SLOPE_SCATTER, TOLD_EXPONENT),
             Some(_) => (TOLD_SLOPE_SCATTER, TOLD_EXPONENT),
             None => (SLOPE_SCATTER, ResidualBlur::STACK_EXPONENT),
         };
