@@ -27,6 +27,7 @@ pub mod hash;
 pub mod inspect;
 pub mod jobs;
 pub mod judge;
+mod laid_map;
 mod leftovers;
 pub mod maps;
 pub mod memory;

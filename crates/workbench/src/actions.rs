@@ -3,6 +3,7 @@
 use crate::instruments::Tool;
 use egui::{Key, KeyboardShortcut, Modifiers};
 use stillwright_night::seeing::calibration::MasterKind;
+use stillwright_night::session::MapKind;
 use stillwright_night::sheet::Instrument;
 
 /// What can be asked for by key or menu.
@@ -56,6 +57,8 @@ pub enum Act {
     ZoomOut,
     /// Tiles coloured by grade.
     Tiles,
+    /// Lay a map of the stack over the still, or take it off.
+    Lay(MapKind),
     /// Dark room.
     Dark,
     /// By day.
@@ -216,6 +219,8 @@ pub const ACTIONS: &[Row] = &[
     row(Act::ZoomOut, Menu::View, "Farther", plain(Key::Minus)),
     lined(Act::BestFrame, Menu::View, "Best frame", plain(Key::B)),
     row(Act::Tiles, Menu::View, "Tiles by grade", plain(Key::T)),
+    row(Act::Lay(MapKind::Detail), Menu::View, "Detail over the still", plain(Key::K)),
+    row(Act::Lay(MapKind::Noise), Menu::View, "Noise over the still", plain(Key::J)),
     lined(Act::Shelf, Menu::View, "Shelf", plain(Key::S)),
     row(Act::Inspector, Menu::View, "Inspector", plain(Key::I)),
     lined(Act::Dark, Menu::View, "Dark", None),

@@ -285,6 +285,10 @@ impl Workbench {
             Act::Wiper => self.view.arrangement = Arrangement::Wiper,
             Act::Blink => self.view.arrangement = Arrangement::Blink,
             Act::Tiles => self.view.tiles = !self.view.tiles,
+            Act::Lay(kind) => {
+                let on = self.session.laid() == Some(kind);
+                self.session.send(Command::Lay((!on).then_some(kind)));
+            }
             Act::Dark => self.light(ctx, Light::Dark),
             Act::Day => self.toggle_light(ctx, Light::Day),
             Act::Red => self.toggle_light(ctx, Light::Red),

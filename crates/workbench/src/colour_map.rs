@@ -35,6 +35,17 @@ impl ColourMap {
     }
 }
 
+/// A tint of one hue whose lightness alone tells `t`, 0 (dark) to 1 (light): teal, as what was measured is, and red
+/// in red light.
+pub fn tint(light: Light, t: f32) -> Color32 {
+    let t = if t.is_finite() { t.clamp(0.0, 1.0) } else { 0.0 };
+    if light == Light::Red {
+        return red_at(t);
+    }
+    // As much colour as the darkest tint can show.
+    from_oklab([0.26 + 0.68 * t, -0.05, -0.012])
+}
+
 /// Points of the path: OKLab lightness, a, b at equal distances along it.
 const PATH: [[f32; 3]; 5] = [
     [0.32, 0.01, -0.08],
@@ -162,6 +173,25 @@ mod tests {
         let (least, most) = steps.iter().fold((f32::MAX, 0f32), |(a, b), s| (a.min(*s), b.max(*s)));
         assert!(most / least < 1.12, "steps from {least} to {most}");
         assert!(points.windows(2).all(|p| p[1][0] > p[0][0]), "lightness must rise");
+    }
+
+    #[test]
+    fn tints_have_one_hue_and_even_steps_of_lightness() {
+        let lightness = |light, i: usize| to_oklab(tint(light, i as f32 / 6.0))[0];
+        for light in Light::ALL {
+            let steps: Vec<f32> =
+                (0..6).map(|i| lightness(light, i + 1) - lightness(light, i)).collect();
+            let (least, most) =
+                steps.iter().fold((f32::MAX, 0f32), |(a, b), s| (a.min(*s), b.max(*s)));
+            assert!(least > 0.05 && most / least < 1.15, "{light:?}: {steps:?}");
+        }
+        for i in 0..=6 {
+            let [_, a, b] = to_oklab(tint(Light::Dark, i as f32 / 6.0));
+            assert!((a + 0.05).abs() < 0.012 && (b + 0.012).abs() < 0.012, "{i}: {a} {b}");
+            let red = tint(Light::Red, i as f32 / 6.0);
+            assert_eq!((red.g(), red.b()), (0, 0));
+        }
+        assert_eq!(tint(Light::Dark, f32::NAN), tint(Light::Dark, -3.0));
     }
 
     #[test]

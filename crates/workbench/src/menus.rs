@@ -57,7 +57,7 @@ fn items(ui: &mut Ui, menu: Menu, desk: &mut Desk<'_>, view: &mut ViewState) {
             ui.separator();
         }
         let (words, enabled) = state_of(row.act, row.words, desk, view);
-        let mut button = Button::selectable(is_on(row.act, view), words);
+        let mut button = Button::selectable(is_on(row.act, desk, view), words);
         if let Some(key) = &row.key {
             button = button.shortcut_text(key_words(ui.ctx(), key));
         }
@@ -129,17 +129,19 @@ fn state_of(act: Act, words: &str, desk: &Desk<'_>, view: &ViewState) -> (String
         Act::Fit | Act::OneToOne | Act::ZoomIn | Act::ZoomOut | Act::Tiles | Act::BestFrame => {
             (words.into(), selected.is_some())
         }
+        Act::Lay(_) => (words.into(), selected.is_some_and(|entry| entry.stacked.is_some())),
         _ => (words.into(), true),
     }
 }
 
-fn is_on(act: Act, view: &ViewState) -> bool {
+fn is_on(act: Act, desk: &Desk<'_>, view: &ViewState) -> bool {
     use crate::lightbox::Arrangement;
     match act {
         Act::SideBySide => view.arrangement == Arrangement::SideBySide,
         Act::Wiper => view.arrangement == Arrangement::Wiper,
         Act::Blink => view.arrangement == Arrangement::Blink,
         Act::Tiles => view.tiles,
+        Act::Lay(kind) => desk.session.laid() == Some(kind),
         Act::Finish => view.measure.mode == Mode::Finish,
         Act::Measure => view.measure.mode == Mode::Measure,
         Act::Compare => view.measure.mode == Mode::Compare,

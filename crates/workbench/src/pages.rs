@@ -187,6 +187,10 @@ const WORDS: &[(&str, &str)] = &[
         "Every setting of a still. It can be copied, kept under a name, and used on the command line.",
     ),
     ("Record", "A file beside the still that says how it was made."),
+    (
+        "Map",
+        "Laid over the still on request: how fine the detail of the stack is, or how noisy it is, place by place. The lighter the tint, the better.",
+    ),
     ("λ/D", "The finest period that a telescope of this aperture passes at this colour."),
     ("Night", "The captures at hand. It is saved by itself; your files are never changed."),
 ];

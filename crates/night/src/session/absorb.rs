@@ -8,6 +8,7 @@ use super::figures::OpticsFigures;
 use super::keeping::Keeping;
 use super::key::{StackKey, SurveyKey};
 use super::lanes::{Look, NamedChange, News, Opened, OrderMade, Output};
+use super::laying::Maps;
 use super::message::{Weight, for_window};
 use super::orders::Order;
 use super::{Session, gather, look};
@@ -199,6 +200,7 @@ impl Session {
             Output::MeasuredWritten { id, files } => {
                 self.effects.push(Effect::MeasuredWritten(id, files));
             }
+            Output::Mapped { id, of, map } => self.mapped(id, &of, map),
             Output::Beside { id, news } => self.beside_news(id, *news),
             Output::Planning(planning) => self.planning = Some(Arc::from(planning)),
             Output::DeskTrouble { id, words } => self.tell(Weight::Trouble, id, words),
@@ -371,6 +373,7 @@ impl Session {
                 None => {
                     later((entry.stacked.take(), entry.still.take(), entry.partial.take()));
                     later((entry.preview.take(), entry.inner.ahead.take()));
+                    entry.inner.maps = Maps::default();
                 }
             }
         }
@@ -394,7 +397,7 @@ impl Entry {
             self.advice = Some(Arc::new(advice.clone()));
         }
         later((self.stacked.replace(stacked), self.partial.take(), self.preview.take()));
-        self.inner.tone = None;
+        (self.inner.tone, self.inner.maps) = (None, Maps::default());
         self.redraw();
     }
 
@@ -405,6 +408,7 @@ impl Entry {
         self.advice = None;
         self.chart = None;
         self.inner.ahead = None;
+        self.inner.maps = Maps::default();
     }
 
     /// Chart, sliders and optics, anew from recipe and results.

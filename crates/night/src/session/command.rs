@@ -7,6 +7,7 @@ use crate::atomic::Existing;
 use crate::calibration::CalibrationSettings;
 use crate::choice::FrameRange;
 use crate::export::Format;
+use crate::laid_map::MapKind;
 use crate::recipe::Recipe;
 use crate::sheet::SheetChange;
 use std::path::PathBuf;
@@ -148,6 +149,9 @@ pub enum Command {
         region: Option<Region>,
     },
 
+    /// Lay a map of the stack over the selected still, or none; see [`super::Session::laid`] and [`super::Entry::map`].
+    Lay(Option<MapKind>),
+
     /// Write the still of one capture.
     Export {
         /// Of which capture.
@@ -260,4 +264,6 @@ pub enum Cancel {
     Gathering,
     /// Plans, tables, figures, and the matching of reference pictures.
     Desk,
+    /// The map that is being made; none is laid then.
+    Map,
 }

@@ -37,6 +37,8 @@ pub enum Effect {
     SetBeside(CaptureId),
     /// A figure of the still beside a reference picture was written.
     FigureWritten(CaptureId, PathBuf),
+    /// A map of the stack is there.
+    Mapped(CaptureId),
     /// A still was written.
     Written(CaptureId, Arc<Written>),
     /// The queue of all stills has ended.

@@ -5,6 +5,7 @@ use super::chart::Chart;
 use super::effect::Written;
 use super::figures::{Measures, OpticsFigures, ScaleFigure};
 use super::key::{CalibrationFiles, FileStamp, FinishKey, StackKey, SurveyKey};
+use super::laying::Maps;
 use super::preview::Ahead;
 use super::sheets::FindingsKey;
 use super::shown::{PartialStack, RegionPreview, Shown, Thumbnail};
@@ -205,6 +206,8 @@ pub(crate) struct Inner {
     pub written_key: Option<FinishKey>,
     /// What the findings follow from.
     pub findings_of: Option<FindingsKey>,
+    /// Maps of the last stack.
+    pub maps: Maps,
     /// When it was last selected; larger is later.
     pub seen: u64,
 }

@@ -16,6 +16,7 @@ use crate::calibration::{CalibrationReport, CalibrationSettings};
 use crate::files::StillFiles;
 use crate::inspect::InspectReport;
 use crate::jobs::{Event, Job, Jobs, Outcome};
+use crate::laid_map::LaidMap;
 use crate::sheet::Findings;
 use std::io;
 use std::path::PathBuf;
@@ -80,6 +81,8 @@ pub(super) enum Output {
     MeasuredWritten { id: CaptureId, files: Vec<PathBuf> },
     /// News of a reference picture.
     Beside { id: CaptureId, news: Box<BesideNews> },
+    /// A map of the stack `of`.
+    Mapped { id: CaptureId, of: Arc<Stacked>, map: Arc<LaidMap> },
     /// The chances that a wish has.
     Planning(Box<Planning>),
     /// What the desk could not do.
@@ -289,6 +292,7 @@ pub(super) struct Lanes {
     pub measure: Lane,
     pub beside: Lane,
     pub desk: Lane,
+    pub maps: Lane,
 }
 
 impl Lanes {
@@ -310,10 +314,11 @@ impl Lanes {
             measure: lane("measure")?,
             beside: lane("set beside")?,
             desk: lane("desk")?,
+            maps: lane("map stacks")?,
         })
     }
 
-    pub fn all(&mut self) -> [&mut Lane; 15] {
+    pub fn all(&mut self) -> [&mut Lane; 16] {
         [
             &mut self.gather,
             &mut self.open,
@@ -330,11 +335,12 @@ impl Lanes {
             &mut self.measure,
             &mut self.beside,
             &mut self.desk,
+            &mut self.maps,
         ]
     }
 
     /// The lanes whose work the person waits for, and may want to see and to stop.
-    pub fn visible(&self) -> [&Lane; 9] {
+    pub fn visible(&self) -> [&Lane; 10] {
         [
             &self.gather,
             &self.open,
@@ -345,6 +351,7 @@ impl Lanes {
             &self.named,
             &self.beside,
             &self.desk,
+            &self.maps,
         ]
     }
 }

@@ -26,6 +26,7 @@ mod history;
 mod keeping;
 mod key;
 mod lanes;
+mod laying;
 mod look;
 mod message;
 mod named;
@@ -58,6 +59,7 @@ pub use planning::{PlanWish, Planned, Planning};
 pub use sheets::PlaceList;
 pub use shown::{PartialStack, PictureId, RegionPreview, Shown, ShownFrame, Thumbnail};
 
+pub use crate::laid_map::{LaidMap, MapKind};
 use crate::recipe::Recipe;
 use crate::saved_path::SavedPath;
 use crate::sheet::Sheet;
@@ -67,6 +69,7 @@ use ground::LastGround;
 use history::History;
 use keeping::Keeping;
 use lanes::{Lanes, Signal};
+use laying::Laying;
 use message::Messages;
 pub(crate) use night_file::night_again;
 use night_file::{NightFile, SavedCapture};
@@ -183,6 +186,7 @@ pub struct Session {
     to_keep: VecDeque<Keeping>,
     frame_wish: Option<(CaptureId, usize)>,
     looked_at: Option<(CaptureId, Region)>,
+    laying: Laying,
     /// What the preview thread was last given, and whether only to prepare it.
     previewed: Option<(CaptureId, Region, FinishKey)>,
     preparing: bool,
@@ -261,6 +265,7 @@ impl Session {
             to_keep: VecDeque::new(),
             frame_wish: None,
             looked_at: None,
+            laying: Laying::default(),
             previewed: None,
             preparing: false,
             quick,

@@ -42,6 +42,7 @@ impl Session {
         self.measure_next();
         self.beside_next();
         self.desk_next();
+        self.map_next();
         self.save_next();
         self.watch_next();
         self.keep_next();

@@ -67,6 +67,7 @@ impl Session {
             Command::LookAt { id, region } => {
                 self.looked_at = region.map(|region| (id, region));
             }
+            Command::Lay(kind) => self.lay(kind),
             Command::Export { id, target } => self.order(vec![id], target, false),
             Command::MakeAll { ids, target } => {
                 let all = self.entries.iter().filter(|entry| !self.serves(entry));
@@ -179,6 +180,7 @@ impl Session {
                 self.to_sample.clear();
                 self.orders.give_up(|_| true, None);
                 self.clear_desk();
+                self.stop_map(None);
                 let lanes = &mut self.lanes;
                 for lane in [
                     &mut lanes.gather,
@@ -201,6 +203,7 @@ impl Session {
             }
             Cancel::Capture(id) => {
                 self.orders.give_up(|_| true, Some(id));
+                self.stop_map(Some(id));
                 for lane in self.lanes.all() {
                     lane.stop_for(id);
                 }
@@ -216,6 +219,7 @@ impl Session {
                 }
             }
             Cancel::Desk => self.clear_desk(),
+            Cancel::Map => self.stop_map(None),
             Cancel::Gathering => {
                 self.to_gather.clear();
                 self.to_sample.clear();

@@ -1,10 +1,11 @@
 //! The resolution told plainly: telescope, pixels, air, still; in arcsec and km there and then.
 
 use super::Bench;
-use super::rows::{fact, sentence};
+use super::rows::{choice, fact, sentence};
+use crate::lightbox::{MAP_KINDS, map_words};
 use crate::words;
 use egui::Ui;
-use stillwright_night::session::{Entry, Sampling};
+use stillwright_night::session::{Command, Entry, Sampling};
 
 pub fn words(entry: &Entry) -> String {
     let reached = entry
@@ -45,6 +46,17 @@ pub fn show(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
             &words,
             "Pixels across the telescope's cut-off; two lose nothing.",
         );
+    }
+    if entry.stacked.is_some() {
+        let all = MAP_KINDS.map(|(kind, name, _)| (kind, name));
+        let laid = bench.desk.session.laid();
+        let tip = format!(
+            "A map of the stack, tinted in steps: the lighter, the better. {}",
+            map_words(laid).1
+        );
+        if let Some(kind) = choice(ui, tokens, "Over the still", tip.trim_end(), laid, &all) {
+            bench.desk.send.push(Command::Lay(kind));
+        }
     }
     if findings.limits.is_empty() {
         sentence(

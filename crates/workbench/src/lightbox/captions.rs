@@ -306,7 +306,7 @@ pub fn controls(
         };
         GroundView::place(&ground, rect, vec2(w as f32, h as f32)).zoom * ui.pixels_per_point()
     };
-    let width = 424.0f32.min(area.width() - 24.0);
+    let width = 502.0f32.min(area.width() - 24.0);
     let place =
         Rect::from_center_size(pos2(area.center().x, area.bottom() - 32.0), vec2(width, 36.0));
     // Beside the scale bar where both do not fit.
@@ -351,6 +351,16 @@ pub fn controls(
     let tiles = ui.add_enabled(entry.graded.is_some(), pill_button("Tiles", view.tiles, tokens));
     if tiles.on_hover_text(tip).clicked() {
         desk.acts.push(Act::Tiles);
+    }
+    let laid = desk.session.laid();
+    let (name, _) = super::maps::words_of(laid);
+    let words = if laid.is_some() { format!("Map: {name}") } else { "Map".into() };
+    let tip = "Lays over the still how fine its detail is, then how noisy it is, then nothing. Keys K and J.";
+    let map = ui.add_enabled(entry.stacked.is_some(), pill_button(&words, laid.is_some(), tokens));
+    if map.on_hover_text(tip).clicked() {
+        let kinds = super::maps::KINDS.map(|(kind, _, _)| kind);
+        let now = kinds.iter().position(|kind| *kind == laid).unwrap_or(0);
+        desk.send.push(Command::Lay(kinds[(now + 1) % kinds.len()]));
     }
 }
 

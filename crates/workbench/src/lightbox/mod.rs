@@ -5,12 +5,14 @@
 
 mod captions;
 mod layers;
+mod maps;
 mod overlay;
 mod tiles;
 mod view;
 
 pub use captions::detail_words;
 use layers::Layers;
+pub use maps::{KINDS as MAP_KINDS, words_of as map_words};
 pub use tiles::TileStore;
 pub use view::{GroundView, Placed};
 
@@ -25,7 +27,7 @@ use layers::{FrameLayer, StillLayer};
 use overlay::OverlayCache;
 use std::time::Duration;
 use stillwright_night::screen::Screen;
-use stillwright_night::session::{CaptureId, Command, Entry};
+use stillwright_night::session::{CaptureId, Command, Entry, MapKind};
 use stillwright_night::stacking::halves::Region;
 
 /// How frame and still are set out.
@@ -83,6 +85,7 @@ pub struct Readout {
 pub struct BoxState {
     layers: Layers,
     overlay: OverlayCache,
+    maps: maps::MapCache,
     /// Where the wiper's line is, share of the width.
     pub wiper: f32,
     /// Where the lightbox (the left one of two) was drawn last.
@@ -94,6 +97,7 @@ impl Default for BoxState {
         BoxState {
             layers: Layers::default(),
             overlay: OverlayCache::default(),
+            maps: maps::MapCache::default(),
             wiper: 0.5,
             area: None,
         }
@@ -118,6 +122,8 @@ struct Scene<'a> {
     compares: bool,
     ground: Vec2,
     light: Light,
+    /// What is laid over the still.
+    laid: Option<MapKind>,
 }
 
 /// Draw the lightboxes into `area`.
@@ -142,6 +148,7 @@ pub fn show(
         compares: view.measure.compares(entry),
         ground: vec2(width as f32, height as f32),
         light: view.light,
+        laid: session.laid(),
     };
     match view.arrangement {
         Arrangement::SideBySide => {
@@ -156,6 +163,7 @@ pub fn show(
                 focus_ring(ui, rect, tokens, focus);
                 captions::caption(ui, rect, tokens, desk, view, &scene, side, false);
                 if side == Side::Still {
+                    maps::scale(ui, rect, tokens, &scene);
                     captions::still_state(ui, rect, tokens, desk, &scene);
                 }
                 if side == Side::Frame {
@@ -181,6 +189,7 @@ pub fn show(
             captions::scale_bar(ui, &placed, tokens, entry);
             wiper(ui, area, x, tokens, view);
             focus_ring(ui, area, tokens, focus);
+            maps::scale(ui, area, tokens, &scene);
             captions::still_state(ui, area, tokens, desk, &scene);
         }
         Arrangement::Blink => {
@@ -192,6 +201,7 @@ pub fn show(
             instruments::draw(&painter, &placed, side, tokens, view, entry, focus);
             captions::caption(ui, area, tokens, desk, view, &scene, side, false);
             captions::scale_bar(ui, &placed, tokens, entry);
+            maps::scale(ui, area, tokens, &scene);
             captions::still_state(ui, area, tokens, desk, &scene);
             focus_ring(ui, area, tokens, focus);
             ui.ctx().request_repaint_after(BLINK / 4);
@@ -347,7 +357,10 @@ fn read(
         at: (ground.x.floor() as i64, ground.y.floor() as i64),
         values: values.unwrap_or_default(),
         arcsec: scale.map(|scale| f64::from(off.length()) * scale),
-        more: captions::place_readout(scene.entry, ground),
+        more: maps::readout(scene, side, ground)
+            .into_iter()
+            .chain(captions::place_readout(scene.entry, ground))
+            .collect(),
     })
 }
 
@@ -384,6 +397,7 @@ fn draw(
             for (pyramid, ground) in &layer.parts {
                 easel.tiles.draw(&painter, pyramid, placed.rect_to_screen(*ground), red);
             }
+            maps::draw(&painter, placed, &mut view.boxes.maps, scene);
         }
     }
 }
