@@ -66,10 +66,14 @@ impl MapCache {
     }
 }
 
+/// Between the tints of two steps at most, share of all lightness: where steps are few, places differ little, and are not
+/// to look as different as light and dark.
+const WIDEST: f32 = 0.25;
+
 /// The tint of a step, 0 the least value.
 fn tint_of(map: &LaidMap, step: usize, light: Light) -> Color32 {
-    let last = map.bounds.len();
-    tint(light, if last == 0 { 0.5 } else { 1.0 - step as f32 / last as f32 })
+    let last = map.bounds.len() as f32;
+    tint(light, 0.5 + (0.5 * last - step as f32) * WIDEST.min(1.0 / last.max(1.0)))
 }
 
 /// The steps as a picture: bare where nothing can be told.
@@ -217,7 +221,7 @@ pub fn scale(ui: &Ui, area: Rect, tokens: &Tokens, scene: &Scene<'_>) {
     let told =
         format!("Scale of the map of {name}: {}. {}", notes.join(", "), all.unwrap_or_default());
     let response = ui.interact(frame, ui.scope_id().with("scale of the map"), Sense::hover());
-    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, told.trim_end()));
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, told.trim_end()));
     response.on_hover_text(tip);
 }
 
