@@ -24,11 +24,11 @@ mod oracle;
 use baseline::{Mean, raw_plane, single};
 use rayon::prelude::*;
 use stillwright_night::judge::{
-    Field, JudgeSettings, Judged, RingCorrelation, cubic, ring_correlation, straight_error,
-    straighten,
+    Field, JudgeSettings, Judged, RingCorrelation, ring_correlation, straight_error, straighten,
 };
 use stillwright_night::picture::{Grade, Layout, Plane, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simulate};
+use stillwright_night::seeing::interpolate::cubic;
 use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
@@ -130,7 +130,7 @@ impl Night {
         let judged = self.judged(test, index);
         let source = Raster::of_plane(self.simulation.picture.plane(self.channel));
         let placed = Plane::from_shape_fn(test.dim(), |(v, u)| {
-            cubic(&source, u as f32 + judged.x_px as f32, v as f32 + judged.y_px as f32)
+            cubic(&source, u as f64 + judged.x_px, v as f64 + judged.y_px)
         });
         let field = straighten(test.view(), placed.view());
         let truth = self.simulation.picture.plane(self.channel);

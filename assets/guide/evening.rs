@@ -6,11 +6,10 @@
 
 use anyhow::Context;
 use egui::accesskit::Role;
-use egui::{Event, Key, Modifiers};
+use egui::{Key, Modifiers};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use std::path::Path;
-use std::time::{Duration, Instant};
 use stillwright_night::atomic::Existing;
 use stillwright_night::export::{Caption, Format, write_picture};
 use stillwright_night::moon::fix::{Camera, Projection, Px, SkyOffset};
@@ -28,13 +27,12 @@ use stillwright_night::sheet::{Instrument, SheetChange};
 use stillwright_night::stacking::finish::Optics;
 use stillwright_workbench::{Workbench, WorkbenchOptions};
 
+#[path = "../pictured.rs"]
+mod pictured;
 #[path = "../../crates/workbench/tests/support/raster.rs"]
 mod raster;
 
-/// Longest time that the evening may take.
-const PATIENCE: Duration = Duration::from_secs(900);
-
-type Window = Harness<'static, Workbench>;
+use pictured::{Window, press, save, wait};
 
 const TIME: &str = "2026-03-26T20:00:00Z";
 
@@ -245,33 +243,4 @@ fn plan(window: &mut Window, place: LunarPoint) -> anyhow::Result<()> {
 fn done(app: &Workbench) -> bool {
     app.session().is_idle()
         && app.session().selected().is_some_and(|entry| entry.state == CaptureState::Done)
-}
-
-fn wait(window: &mut Window, there: impl Fn(&Workbench) -> bool) -> anyhow::Result<()> {
-    let until = Instant::now() + PATIENCE;
-    let mut quiet = 0;
-    while quiet < 5 {
-        window.step();
-        let app = window.state();
-        quiet = if there(app) && app.is_settled() { quiet + 1 } else { 0 };
-        anyhow::ensure!(Instant::now() < until, "the evening took too long");
-        std::thread::sleep(Duration::from_millis(10));
-    }
-    Ok(())
-}
-
-fn press(window: &mut Window, key: Key) {
-    for pressed in [true, false] {
-        let modifiers = Modifiers::NONE;
-        window.event(Event::Key { key, physical_key: None, pressed, repeat: false, modifiers });
-    }
-    window.run_steps(3);
-}
-
-fn save(window: &mut Window, path: &Path) -> anyhow::Result<()> {
-    window.remove_cursor();
-    window.run_steps(3);
-    let picture = window.render().map_err(anyhow::Error::msg)?;
-    picture.save(path).with_context(|| format!("writing {}", path.display()))?;
-    Ok(())
 }

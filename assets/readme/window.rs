@@ -3,12 +3,10 @@
 //! The real workbench over a simulated night, rendered without any graphics driver by the renderer
 //! of the workbench's own tests: the bench with a still, the wiper with tiles by grade, red light.
 
-use anyhow::Context;
-use egui::{Event, Key, Modifiers};
+use egui::Key;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use std::path::Path;
-use std::time::{Duration, Instant};
 use stillwright_night::atomic::Existing;
 use stillwright_night::picture::Silent;
 use stillwright_night::sample::SampleSettings;
@@ -17,13 +15,12 @@ use stillwright_night::session::{CaptureState, Command, Places, Setting};
 use stillwright_night::stacking::finish::Optics;
 use stillwright_workbench::{Workbench, WorkbenchOptions};
 
+#[path = "../pictured.rs"]
+mod pictured;
 #[path = "../../crates/workbench/tests/support/raster.rs"]
 mod raster;
 
-/// Longest time that the night may take.
-const PATIENCE: Duration = Duration::from_secs(900);
-
-type Window = Harness<'static, Workbench>;
+use pictured::{Window, press, save, wait};
 
 fn main() -> anyhow::Result<()> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("assets/readme");
@@ -91,32 +88,4 @@ fn describe_telescope(window: &mut Window) {
 fn done(app: &Workbench) -> bool {
     app.session().is_idle()
         && app.session().selected().is_some_and(|entry| entry.state == CaptureState::Done)
-}
-
-fn wait(window: &mut Window, there: impl Fn(&Workbench) -> bool) -> anyhow::Result<()> {
-    let until = Instant::now() + PATIENCE;
-    let mut quiet = 0;
-    while quiet < 5 {
-        window.step();
-        let app = window.state();
-        quiet = if there(app) && app.is_settled() { quiet + 1 } else { 0 };
-        anyhow::ensure!(Instant::now() < until, "the sample night took too long");
-        std::thread::sleep(Duration::from_millis(10));
-    }
-    Ok(())
-}
-
-fn press(window: &mut Window, key: Key) {
-    for pressed in [true, false] {
-        let modifiers = Modifiers::NONE;
-        window.event(Event::Key { key, physical_key: None, pressed, repeat: false, modifiers });
-    }
-    window.run_steps(3);
-}
-
-fn save(window: &mut Window, path: &Path) -> anyhow::Result<()> {
-    window.remove_cursor();
-    window.run_steps(3);
-    let picture = window.render().map_err(anyhow::Error::msg)?;
-    picture.save(path).with_context(|| format!("{} could not be written", path.display()))
 }

@@ -1,9 +1,8 @@
 //! What alignment could reach at best: the true warp undone.
 
-use stillwright_night::judge::cubic;
 use stillwright_night::picture::Plane;
 use stillwright_night::sample::TrueWarp;
-use stillwright_night::seeing::interpolate::cubic_taps;
+use stillwright_night::seeing::interpolate::{cubic, cubic_taps};
 use stillwright_night::seeing::raster::Raster;
 
 /// Motion at the pixel (x, y) of the frame: Catmull-Rom between the nodes, as the simulation does;
@@ -41,6 +40,6 @@ pub fn undone(frame: &Plane, warp: &TrueWarp, origin: (f32, f32)) -> Plane {
             let [dx, dy] = motion(warp, px, py);
             (px, py) = (sx + dx, sy + dy);
         }
-        cubic(&source, px, py)
+        cubic(&source, f64::from(px), f64::from(py))
     })
 }

@@ -109,8 +109,9 @@ impl LaidMap {
             _ => Vec::new(),
         };
         let longest = width.max(height).max(1);
-        let reduced = longest.div_ceil(LONGEST_STEPS);
-        let size = (width.div_ceil(reduced), height.div_ceil(reduced));
+        // Small stills have several steps to the px, so that the lines between them stay thin.
+        let (finer, coarser) = ((LONGEST_STEPS / longest).max(1), longest.div_ceil(LONGEST_STEPS));
+        let size = ((width * finer).div_ceil(coarser), (height * finer).div_ceil(coarser));
         let mut steps = Vec::with_capacity(size.0 * size.1);
         for y in 0..size.1 {
             for x in 0..size.0 {
@@ -281,11 +282,11 @@ mod tests {
             if x >= 25 { f32::NAN } else { 2.0 + 0.2 * x as f32 + 0.01 * y as f32 }
         });
         let map = laid(MapKind::Detail, values);
-        assert_eq!(map.size, (360, 240));
+        assert_eq!(map.size, (720, 480));
         assert!(map.gaps && map.bounds.len() >= 3, "{:?}", map.bounds);
         for (i, step) in map.steps.iter().enumerate() {
-            let x = ((i % 360) as f32 + 0.5) / 360.0;
-            let y = ((i / 360) as f32 + 0.5) / 240.0;
+            let x = ((i % 720) as f32 + 0.5) / 720.0;
+            let y = ((i / 720) as f32 + 0.5) / 480.0;
             match map.value(x, y) {
                 None => assert_eq!(*step, 0),
                 Some(v) => assert_eq!(usize::from(*step), 1 + step_of(&map.bounds, v)),

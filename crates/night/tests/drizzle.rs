@@ -4,12 +4,13 @@
 
 use ndarray::{Array2, ArrayView2};
 use stillwright_night::judge::{
-    JudgeSettings, RingCorrelation, cubic, ring_correlation, straight_error, straighten,
+    JudgeSettings, RingCorrelation, ring_correlation, straight_error, straighten,
 };
 use stillwright_night::picture::{
     BayerOrder, FrameError, FrameFormat, FrameSource, Layout, RawFrame, SampleType, Samples, Silent,
 };
 use stillwright_night::sample::{SampleSettings, Simulation, simulate};
+use stillwright_night::seeing::interpolate::cubic;
 use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{Survey, SurveySettings, survey};
 use stillwright_night::stacking::{Keep, Resampling, Stack, StackSettings, stack};
@@ -104,7 +105,7 @@ impl Coarse {
         let judged = straight_error(truth, test, &settings).unwrap();
         let source = Raster::of_plane(truth);
         let placed = Array2::from_shape_fn(test.dim(), |(y, x)| {
-            cubic(&source, x as f32 + judged.x_px as f32, y as f32 + judged.y_px as f32)
+            cubic(&source, x as f64 + judged.x_px, y as f64 + judged.y_px)
         });
         // Drops do not change where things lie: a smooth bend of the stack is set aside, where that is known
         // well enough to help.

@@ -1,4 +1,6 @@
-//! Weights for values between samples.
+//! Values between samples, and the weights for them.
+
+use crate::raster::{Raster, mirror};
 
 /// Samples that [`lagrange_taps`] weighs.
 pub(crate) const TAPS: usize = 6;
@@ -26,6 +28,21 @@ pub fn cubic_taps(t: f32) -> [f32; 4] {
         -1.5 * t3 + 2.0 * t2 + 0.5 * t,
         0.5 * t3 - 0.5 * t2,
     ]
+}
+
+/// Value of `source` at (`x`, `y`) px, whole numbers being the middles of pixels, by cubic convolution ([`cubic_taps`]); edges
+/// are mirrored.
+pub fn cubic(source: &Raster, x: f64, y: f64) -> f32 {
+    let (x0, y0) = (x.floor(), y.floor());
+    let (tx, ty) = (cubic_taps((x - x0) as f32), cubic_taps((y - y0) as f32));
+    let mut sum = 0.0;
+    for (j, wy) in ty.iter().enumerate() {
+        let row = source.row(mirror(y0 as isize + j as isize - 1, source.height));
+        for (i, wx) in tx.iter().enumerate() {
+            sum += wy * wx * row[mirror(x0 as isize + i as isize - 1, source.width)];
+        }
+    }
+    sum
 }
 
 #[cfg(test)]

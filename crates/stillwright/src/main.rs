@@ -35,6 +35,10 @@ fn main() -> ExitCode {
     let Some(command) = arguments.command else {
         return ExitCode::from(window::run(arguments.window) as u8);
     };
+    if let Err(error) = run::hear_stops() {
+        say::error(&format!("{error:#}"));
+        return ExitCode::from(1);
+    }
     let mut results = Results::new();
     let done = match command {
         Command::Demo(args) => demo::run(&args, &mut results),

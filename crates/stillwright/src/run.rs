@@ -21,16 +21,24 @@ pub fn stopping() -> bool {
     STOP.load(Ordering::Relaxed) > 0
 }
 
-/// Set up threads and Ctrl-C: the first stops the work and tidies up, the second ends the program.
+/// Set up the threads to compute with.
 ///
 /// # Errors
-/// When the system gives no threads or no way to hear Ctrl-C.
+/// When the system gives none.
 pub fn prepare(threads: Option<usize>) -> anyhow::Result<()> {
     let mut pool = rayon::ThreadPoolBuilder::new().thread_name(|i| format!("compute-{i}"));
     if let Some(threads) = threads {
         pool = pool.num_threads(threads);
     }
-    pool.build_global().context("the threads to compute with could not be started")?;
+    pool.build_global().context("the threads to compute with could not be started")
+}
+
+/// Hear Ctrl-C and the system's request to end: the first stops the work and tidies up, the second ends the program. The
+/// window hears neither, or a first request would leave it open; what was chosen in it is on disk.
+///
+/// # Errors
+/// When the system gives no way to hear them.
+pub fn hear_stops() -> anyhow::Result<()> {
     ctrlc::set_handler(|| {
         if STOP.fetch_add(1, Ordering::Relaxed) > 0 {
             std::process::exit(1);

@@ -9,7 +9,7 @@ use egui_kittest::kittest::{NodeT, Queryable};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command as Program, Stdio};
-use stillwright_night::session::{CaptureState, Saving};
+use stillwright_night::session::{CaptureState, Entry, Saving};
 use support::{Window, options, sample, small};
 
 /// A simulated capture whose frames are there `times` over, so that work on it takes its time.
@@ -49,13 +49,26 @@ fn hold(window: &mut Window, name: &str, hidden: &[Rect]) {
 }
 
 /// Step until the capture is in a state that `there` knows.
-fn step_until(window: &mut Window, what: &str, there: impl Fn(&CaptureState) -> bool) {
+fn step_until(window: &mut Window, what: &str, there: impl Fn(&Entry) -> bool) {
+    seen_before(window, what, |_| false, there);
+}
+
+/// The same; false when `over` was seen first.
+fn seen_before(
+    window: &mut Window,
+    what: &str,
+    over: impl Fn(&Entry) -> bool,
+    there: impl Fn(&Entry) -> bool,
+) -> bool {
     let until = std::time::Instant::now() + std::time::Duration::from_secs(240);
     loop {
         window.harness.step();
         let session = window.harness.state().session();
-        if session.selected().is_some_and(|entry| there(&entry.state)) {
-            return;
+        if session.selected().is_some_and(&there) {
+            return true;
+        }
+        if session.selected().is_some_and(&over) {
+            return false;
         }
         assert!(std::time::Instant::now() < until, "waited in vain for {what}: {}", window.state());
     }
@@ -86,17 +99,29 @@ fn moving(window: &Window, grading: bool) -> Vec<Rect> {
     hidden
 }
 
+/// Grades are there in part some time after the first share of the work; on a busy machine the window may be held up while the work goes on, so that a moment that is to be seen is over before
+/// it is drawn: then another window tries.
 #[test]
 fn work_shows_how_far_it_is_and_can_be_stopped() {
+    let seen = (0..20).any(|_| work_is_seen_and_stopped());
+    assert!(seen, "in twenty windows the moments of work were over before they could be drawn");
+}
+
+/// Whether everything that is to be seen was seen in time.
+fn work_is_seen_and_stopped() -> bool {
     let home = tempfile::tempdir().unwrap();
     let capture = long(home.path(), "long", 200);
     let mut window = Window::open(options(home.path()));
     window.drop_files(&[capture]);
-    step_until(
-        &mut window,
-        "grading",
-        |state| matches!(state, CaptureState::Grading(a) if a.share() > 0.1),
-    );
+    // Grades come in batches, on another way than how far it is.
+    let graded_in_part = |entry: &Entry| {
+        entry.chart.is_some()
+            && matches!(entry.state, CaptureState::Grading(advance) if advance.share() > 0.1)
+    };
+    let done = |entry: &Entry| entry.state == CaptureState::Done;
+    if !seen_before(&mut window, "grading", done, graded_in_part) {
+        return false;
+    }
     assert!(card(&window, "long").starts_with("long: Grading"), "{}", card(&window, "long"));
     let progress = window.harness.get_by_label("Progress of long.ser");
     let share = progress.accesskit_node().numeric_value().unwrap();
@@ -104,18 +129,27 @@ fn work_shows_how_far_it_is_and_can_be_stopped() {
     let hidden = moving(&window, true);
     hold(&mut window, "grading", &hidden);
     // Of the first moment, before anything has come together.
-    step_until(&mut window, "stacking", |state| matches!(state, CaptureState::Stacking(_)));
+    let stacking =
+        |entry: &Entry| entry.partial.is_none() && matches!(entry.state, CaptureState::Stacking(_));
+    if !seen_before(&mut window, "stacking", done, stacking) {
+        return false;
+    }
     let hidden = moving(&window, false);
     hold(&mut window, "stacking", &hidden);
     window.click("Cancel");
+    let ends = [CaptureState::Stopped, CaptureState::Done];
     window.wait("an end", |app| {
-        app.session().selected().is_some_and(|e| e.state == CaptureState::Stopped)
+        app.session().selected().is_some_and(|entry| ends.contains(&entry.state))
     });
+    if window.entry().state == CaptureState::Done {
+        return false;
+    }
     assert_eq!(card(&window, "long"), "long: Stopped");
     assert!(window.harness.query_by_label("Nothing more is done until you ask.").is_some());
     window.click("Try again");
     window.wait_done();
     assert!(card(&window, "long").starts_with("long: Still made · best "));
+    true
 }
 
 #[test]
@@ -129,7 +163,7 @@ fn a_file_that_grows_and_one_that_is_gone() {
     let mut file = std::fs::File::options().append(true).open(&capture).unwrap();
     file.write_all(&vec![90; 160 * 120]).unwrap();
     drop(file);
-    step_until(&mut window, "growth", |state| *state == CaptureState::Growing);
+    step_until(&mut window, "growth", |entry| entry.state == CaptureState::Growing);
     assert_eq!(card(&window, "ridge-north"), "ridge-north: Still being recorded");
     window.wait_done();
     let aside = home.path().join("elsewhere");

@@ -27,7 +27,7 @@ use ndarray::ArrayView2;
 use rings::{Comparison, Rings, fade};
 pub use rings::{RingCorrelation, ring_correlation};
 use rustfft::num_complex::Complex64;
-pub use straight::{Field, cubic, straighten};
+pub use straight::{Field, straighten};
 
 /// What the judge is told.
 #[derive(Clone, Copy, Debug, PartialEq)]

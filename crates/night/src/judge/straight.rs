@@ -4,7 +4,7 @@
 use ndarray::ArrayView2;
 use std::f32::consts::PI;
 use stillwright_picture::Plane;
-use stillwright_seeing::interpolate::cubic_taps;
+use stillwright_seeing::interpolate::cubic;
 use stillwright_seeing::raster::{Kernel, Raster, mirror, smooth};
 
 /// Band in which pictures are compared: standard deviations of Gaussians, px. Low waves hold most of the power
@@ -90,27 +90,13 @@ fn lanczos(source: &Raster, x: f32, y: f32) -> f32 {
     sum
 }
 
-/// Sample at (`x`, `y`) px by cubic convolution (Keys 1981); edges are mirrored.
-pub fn cubic(source: &Raster, x: f32, y: f32) -> f32 {
-    let (x0, y0) = (x.floor(), y.floor());
-    let (tx, ty) = (cubic_taps(x - x0), cubic_taps(y - y0));
-    let mut sum = 0.0;
-    for (j, wy) in ty.iter().enumerate() {
-        let row = source.row(mirror(y0 as isize + j as isize - 1, source.height));
-        for (i, wx) in tx.iter().enumerate() {
-            sum += wy * wx * row[mirror(x0 as isize + i as isize - 1, source.width)];
-        }
-    }
-    sum
-}
-
 /// `source(x + field(x))`; sources are blurred, so that a cubic is enough.
 fn laid(source: &Raster, field: &Field) -> Raster {
     let (width, height) = (source.width, source.height);
     let values = (0..width * height)
         .map(|i| {
             let (x, y) = ((i % width) as f32, (i / width) as f32);
-            cubic(source, x + field.x.values[i], y + field.y.values[i])
+            cubic(source, f64::from(x + field.x.values[i]), f64::from(y + field.y.values[i]))
         })
         .collect();
     Raster { width, height, values }

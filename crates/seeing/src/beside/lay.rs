@@ -1,8 +1,8 @@
 //! One picture drawn as the other sees it.
 
 use super::homography::Mapping;
-use crate::interpolate::cubic_taps;
-use crate::raster::{Kernel, Raster, mirror, smooth};
+use crate::interpolate::cubic;
+use crate::raster::{Kernel, Raster, smooth};
 use rayon::prelude::*;
 
 /// A picture laid upon the grid of another.
@@ -46,19 +46,6 @@ pub fn lay<M: Mapping>(source: &Raster, source_from_grid: &M, width: usize, heig
         }
     });
     Laid { raster, inside }
-}
-
-fn cubic(source: &Raster, x: f64, y: f64) -> f32 {
-    let (x0, y0) = (x.floor(), y.floor());
-    let (tx, ty) = (cubic_taps((x - x0) as f32), cubic_taps((y - y0) as f32));
-    let mut sum = 0.0;
-    for (j, wy) in ty.iter().enumerate() {
-        let row = source.row(mirror(y0 as isize + j as isize - 1, source.height));
-        for (i, wx) in tx.iter().enumerate() {
-            sum += wy * wx * row[mirror(x0 as isize + i as isize - 1, source.width)];
-        }
-    }
-    sum
 }
 
 impl Laid {

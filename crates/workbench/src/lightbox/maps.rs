@@ -16,8 +16,8 @@ use stillwright_night::session::{Entry, LaidMap, MapKind};
 
 /// How much of the picture a tint hides.
 const OPACITY: f32 = 0.45;
-/// How much of it the lines between steps hide.
-const LINE_OPACITY: f32 = 0.85;
+/// The same of the lines between steps.
+const LINE_OPACITY: f32 = 0.7;
 /// Width of the scale, px.
 const WIDTH: f32 = 224.0;
 /// Height of a step on it, px.
@@ -78,10 +78,10 @@ fn tint_of(map: &LaidMap, step: usize, light: Light) -> Color32 {
 
 /// The steps as a picture: bare where nothing can be told.
 fn image(map: &LaidMap, light: Light) -> ColorImage {
-    let mut tints = vec![(Color32::TRANSPARENT, Color32::TRANSPARENT)];
+    let line = tint(light, 0.0).gamma_multiply(LINE_OPACITY);
+    let mut tints = vec![Color32::TRANSPARENT];
     for step in 0..=map.bounds.len() {
-        let colour = tint_of(map, step, light);
-        tints.push((colour.gamma_multiply(OPACITY), colour.gamma_multiply(LINE_OPACITY)));
+        tints.push(tint_of(map, step, light).gamma_multiply(OPACITY));
     }
     let (width, height) = map.size;
     let mut pixels = Vec::with_capacity(width * height);
@@ -91,7 +91,7 @@ fn image(map: &LaidMap, light: Light) -> ColorImage {
             let next = row.get(x + 1).unwrap_or(step);
             let ends = next != step || below.get(x).is_some_and(|other| other != step);
             let found = tints.get(usize::from(*step)).copied().unwrap_or_default();
-            pixels.push(if ends { found.1 } else { found.0 });
+            pixels.push(if ends { line } else { found });
         }
     }
     ColorImage::new([width, height], pixels)
