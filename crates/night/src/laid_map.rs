@@ -14,6 +14,13 @@ const CELL_PX: f32 = 12.0;
 /// Bounds at most; more steps of lightness than that cannot be told apart over a picture.
 const MOST_BOUNDS: usize = 6;
 
+/// Ratio of the greatest to the least value beyond which bounds go by ratio.
+const WIDE: f64 = 3.0;
+
+/// Round values by ratio within a power of ten, the finest first.
+const SERIES: [&[f64]; 4] =
+    [&[1.0, 1.5, 2.0, 3.0, 5.0, 7.0], &[1.0, 2.0, 5.0], &[1.0, 3.0], &[1.0]];
+
 /// Longest side of the steps, px: one texture, whatever the size of the still.
 const LONGEST_STEPS: usize = 1024;
 
@@ -178,12 +185,25 @@ fn step_of(bounds: &[f32], value: f32) -> usize {
     bounds.partition_point(|bound| *bound <= value)
 }
 
-/// Multiples of a round width (1, 2 or 5 times a power of ten, at least `finest`) between two values.
+/// Round values between two, the finest of these that are few enough: by ratio where the one is more than [`WIDE`] times the
+/// other, so that rims that few frames show do not make one step of all the rest; else multiples of a round
+/// width (1, 2 or 5 times a power of ten, at least `finest`).
 fn round_bounds(least: f32, most: f32, finest: f32) -> Vec<f32> {
-    if !(least.is_finite() && most > least && finest > 0.0) {
+    if !(least.is_finite() && most.is_finite() && most > least && finest > 0.0) {
         return Vec::new();
     }
     let (least, most) = (f64::from(least), f64::from(most));
+    if least > 0.0 && most > WIDE * least {
+        let (first, last) = (least.log10().floor() as i32, most.log10().ceil() as i32);
+        for series in SERIES {
+            let all = (first..=last).flat_map(|k| series.iter().map(move |n| n * 10f64.powi(k)));
+            let bounds: Vec<f32> =
+                all.filter(|b| *b > least && *b < most).map(|b| b as f32).collect();
+            if bounds.len() <= MOST_BOUNDS {
+                return bounds;
+            }
+        }
+    }
     let wanted = ((most - least) / (MOST_BOUNDS as f64 + 1.0)).max(f64::from(finest));
     let ten = 10f64.powf(wanted.log10().floor());
     let round = [1.0, 2.0, 5.0, 10.0].map(|n| n * ten);
@@ -247,7 +267,9 @@ mod tests {
             assert!(close, "{found:?}");
         };
         near(round_bounds(2.07, 3.16, 0.25), &[2.5, 3.0]);
-        near(round_bounds(2.0, 9.4, 0.3), &[4.0, 6.0, 8.0]);
+        near(round_bounds(3.5, 9.4, 0.3), &[4.0, 5.0, 6.0, 7.0, 8.0, 9.0]);
+        near(round_bounds(0.0011, 0.0081, 0.0001), &[0.0015, 0.002, 0.003, 0.005, 0.007]);
+        near(round_bounds(0.0011, 0.31, 0.0001), &[0.003, 0.01, 0.03, 0.1, 0.3]);
         near(
             round_bounds(0.000_81, 0.001_49, 0.000_05),
             &[0.0009, 0.001, 0.0011, 0.0012, 0.0013, 0.0014],
@@ -268,10 +290,9 @@ mod tests {
                     bounds.iter().all(|b| *b >= least && *b < most),
                     "{least} {most} {bounds:?}"
                 );
-                // The greatest are not forgotten.
-                let width = bounds.windows(2).map(|b| b[1] - b[0]).next();
-                let last = bounds.last().copied();
-                assert!(width.zip(last).is_none_or(|(w, l)| l + 1.001 * w >= most), "{bounds:?}");
+                // The greatest are not forgotten: the step beyond the last bound is no longer than three of those before.
+                let last = bounds.last().zip(bounds.iter().rev().nth(1));
+                assert!(last.is_none_or(|(l, w)| l + 3.0 * (l - w) >= most), "{bounds:?} {most}");
             }
         }
     }

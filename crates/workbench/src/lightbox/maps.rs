@@ -247,6 +247,10 @@ fn draw_steps(
             painter.text(pos2(at.x + 40.0, y), Align2::LEFT_CENTER, words, small(), tokens.on_veil);
         }
     }
+    // The darkest tint would be lost on the veil.
+    let all = Rect::from_min_size(at, vec2(28.0, STEP * (map.bounds.len() + 1) as f32));
+    let edge = Stroke::new(1.0, tokens.on_veil_quiet);
+    painter.rect_stroke(all, 0, edge, egui::StrokeKind::Outside);
     if let (true, Some(median)) = (map.bounds.is_empty(), map.median) {
         let words = format!("{} everywhere", value_words(map.kind, median, lengths));
         let y = at.y + STEP / 2.0;
