@@ -15,7 +15,7 @@ const CELL_PX: f32 = 12.0;
 const MOST_BOUNDS: usize = 6;
 
 /// Ratio of the greatest to the least value beyond which bounds go by ratio.
-const WIDE: f64 = 3.0;
+const WIDE: f64 = 6.0;
 
 /// Round values by ratio within a power of ten, the finest first.
 const SERIES: [&[f64]; 4] =
