@@ -11,7 +11,7 @@ use stillwright_night::stacking::{Keep, Pace, StackSettings, stack};
 fn frames_laid_once_more_come_nearer_to_the_truth() {
     let mut settings = SampleSettings::small(11);
     (settings.width, settings.height, settings.frames) = (224, 176, 120);
-    settings.air.d_over_r0 = 6.0;
+    settings.air.d_over_r0 = 8.0;
     let simulation = simulate(&settings, &Silent).unwrap();
     let survey = survey(&simulation, &SurveySettings::default(), &Silent).unwrap();
     let shift = simulation.truth.frames[survey.reference_index].shift;

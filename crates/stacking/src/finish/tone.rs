@@ -48,9 +48,10 @@ pub struct Tone {
 const BLACK_SHARE: f64 = 1e-3;
 
 /// Largest root mean square of what an automatic black point takes off, as a share of the picture's contrast (its standard
-/// deviation). The few dark walls of a smooth plain are most of its contrast: cut at a pixel in a thousand, its still was
-/// off by 0.11 of it more than it had to be. One dead pixel among a million counts from ten standard deviations on.
-const BLACK_LOSS: f64 = 0.01;
+/// deviation). Dark walls of a smooth plain, or the deepest holes of a steep ground, are few pixels and much of the contrast:
+/// cut at a pixel in a thousand, stills were off by up to 0.11 of it more than they had to be, with 0.01 still by a
+/// quarter where the air was calm.
+const BLACK_LOSS: f64 = 0.002;
 
 impl Tone {
     /// What is wrong with the numbers, if anything.
@@ -223,10 +224,10 @@ mod tests {
         let walls = plain(60, 0.4);
         let black = automatic_black(&mut walls.clone());
         let share = lost(&walls, black);
-        assert!((share - 0.01).abs() < 1e-3, "{black} {share}");
+        assert!((share - 0.002).abs() < 2e-4, "{black} {share}");
         assert!(black < 0.12, "{black}");
-        // 100 000 values: a single one counts from 3.2 standard deviations on, here 0.0009.
-        let mut dead = plain(1, 0.0008);
+        // 100 000 values: a single one counts from 0.63 standard deviations below the others on.
+        let mut dead = plain(1, 0.00015);
         assert!(automatic_black(&mut dead) >= 0.5);
         assert_eq!(automatic_black(&mut [0.25; 7]), 0.25);
         assert_eq!(automatic_black(&mut [0.25]), 0.25);

@@ -88,7 +88,7 @@ fn stacking(ui: &mut Ui, bench: &mut Bench<'_, '_>) {
     let (tokens, entry) = (bench.tokens, bench.entry);
     let stack = &entry.recipe.stack;
     let paces = [(Pace::Quick, "quick"), (Pace::Patient, "patient")];
-    let tip = "Patient lays every frame once more, on the stack itself and at full size. It takes two to three times as long and shows finer detail, the more the rougher the air.";
+    let tip = "Patient lays every frame once more, on the stack itself and at full size. It takes two to three times as long and shows finer detail in rough air; in calm air nothing is gained.";
     if let Some(pace) = choice(ui, tokens, "Pace", tip, stack.pace, &paces) {
         bench.desk.change(entry.id, Setting::Pace(pace), true);
     }
