@@ -13,9 +13,9 @@
 
 use crate::accumulate::Accumulator;
 use crate::advice::{busiest_region, within};
-use crate::align::{Bench, Chosen, Lay};
+use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::credible::Expected;
-use crate::halves::{HalfCorrelation, HalvesSettings, correlate_while};
+use crate::halves::{HalfCorrelation, HalvesSettings, Region, correlate_while};
 use crate::keep::{Ranks, Worth};
 use crate::stack::StackError;
 use std::f64::consts::PI;
@@ -68,23 +68,21 @@ impl Unrest {
         let region = busiest_region(bench.survey, format.width, format.height);
         let most = PER_PAIR * MOST_PAIRS;
         let pairs = (per_place.min(most) / PER_PAIR).max(1);
-        let tried: Vec<Chosen> = ranks
-            .used()
-            .step_by((per_place / most).max(1))
-            .map(|index| (index, within(ranks.weights(index), worth, &region)))
-            .filter(|(_, weights)| weights.iter().any(|w| *w > 0.0))
-            .enumerate()
-            .map(|(i, (index, light))| {
-                let mut weights = vec![vec![0.0; light.len()]; pairs];
-                weights[i % pairs] = light;
-                Chosen { index, weights, half: i / pairs % 2 }
-            })
-            .collect();
+        let mut dealt = Dealt { ranks, worth, region, pairs, frames: Vec::new() };
+        let mut given = vec![[0, 1].map(|_| Given::none(worth.cells.len())); pairs];
+        for index in ranks.used().step_by((per_place / most).max(1)) {
+            let weights = dealt.weights(index);
+            if weights.iter().any(|w| *w > 0.0) {
+                let (pair, half) = dealt.lot(dealt.frames.len());
+                given[pair][half].add(&weights);
+                dealt.frames.push(index);
+            }
+        }
         let mut sums: Vec<Accumulator> = (0..pairs)
             .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
             .collect();
         let say = (Stage::Advising, progress);
-        bench.add_all(&tried[..], on, expected, &mut sums, say)?;
+        bench.add_all(&dealt, on, expected, &mut sums, say)?;
         let mut all = Accumulator::over_region(channels, region, worth.cells, offsets);
         sums.iter().for_each(|pair| all.absorb(pair));
         let whole = all.whole(None);
@@ -94,7 +92,8 @@ impl Unrest {
         for pair in 0..pairs {
             for shift in shifts(pairs) {
                 let other = (pair + shift) % pairs;
-                let share = share_of_one(&tried, [pair, other], &bench.survey.cell_structure);
+                let both = [&given[pair][0], &given[other][1]];
+                let share = share_of_one(both, &bench.survey.cell_structure);
                 let [a, b] = [&halves[pair][0], &halves[other][1]].map(|h| h.plane(channels / 2));
                 let halves = correlate_while(a, b, &HalvesSettings::default(), progress);
                 progress.check()?;
@@ -156,20 +155,63 @@ fn shifts(pairs: usize) -> Vec<usize> {
     if pairs <= 4 { (0..pairs).collect() } else { vec![0, pairs / 2 - 1, pairs / 2, pairs / 2 + 1] }
 }
 
-/// The power of half the difference of the first half of one pair and the second of the `other` over that of one frame: a
-/// quarter of the sum of 1 / frames of either, frames of unlike weight counted as so many alike ones, over all cells by their
-/// `structure`.
-fn share_of_one(tried: &[Chosen], [one, other]: [usize; 2], structure: &[f32]) -> Option<f64> {
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (cell, structure) in structure.iter().enumerate() {
-        let mut halves = [(0.0, 0.0); 2];
-        for chosen in tried {
-            let pair = if chosen.half == 0 { one } else { other };
-            let w = f64::from(*chosen.weights.get(pair)?.get(cell)?);
-            let half = &mut halves[chosen.half.min(1)];
-            *half = (half.0 + w, half.1 + w * w);
+/// Frames dealt to pairs of halves in turn, first to all first halves.
+struct Dealt<'a> {
+    ranks: &'a Ranks<'a>,
+    worth: &'a Worth<'a>,
+    region: Region,
+    pairs: usize,
+    /// Their indices.
+    frames: Vec<usize>,
+}
+
+impl Dealt<'_> {
+    fn weights(&self, index: usize) -> Vec<f32> {
+        within(self.ranks.weights(index), self.worth, &self.region)
+    }
+
+    /// The pair and the half that the frame of this number belongs to.
+    fn lot(&self, number: usize) -> (usize, usize) {
+        (number % self.pairs, number / self.pairs % 2)
+    }
+}
+
+impl Frames for Dealt<'_> {
+    fn count(&self) -> usize {
+        self.frames.len()
+    }
+
+    fn chosen(&self, number: usize) -> Chosen {
+        let (index, (pair, half)) = (self.frames[number], self.lot(number));
+        let mut weights = vec![vec![0.0; self.worth.cells.len()]; self.pairs];
+        weights[pair] = self.weights(index);
+        Chosen { index, weights, half }
+    }
+}
+
+/// What each cell of a half was given: the sum of its weights, and that of their squares.
+#[derive(Clone)]
+struct Given(Vec<(f64, f64)>);
+
+impl Given {
+    fn none(cells: usize) -> Given {
+        Given(vec![(0.0, 0.0); cells])
+    }
+
+    fn add(&mut self, weights: &[f32]) {
+        for (given, w) in self.0.iter_mut().zip(weights) {
+            let w = f64::from(*w);
+            *given = (given.0 + w, given.1 + w * w);
         }
-        let structure = f64::from(*structure);
+    }
+}
+
+/// The power of half the difference of two `halves` over that of one frame: a quarter of the sum of 1 / frames of either,
+/// frames of unlike weight counted as so many alike ones, over all cells by their `structure`.
+fn share_of_one(halves: [&Given; 2], structure: &[f32]) -> Option<f64> {
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for ((a, b), structure) in halves[0].0.iter().zip(&halves[1].0).zip(structure) {
+        let (halves, structure) = ([a, b], f64::from(*structure));
         if structure > 0.0 && halves.iter().all(|(w, _)| *w > 0.0) {
             let one: f64 = halves.iter().map(|(w, squares)| squares / (w * w)).sum();
             sum += structure * 0.25 * one;
@@ -319,21 +361,21 @@ mod tests {
 
     #[test]
     fn frames_of_unlike_weight_count_as_fewer() {
-        let chosen = |half: usize, weights: [f32; 2]| Chosen {
-            index: 0,
-            weights: vec![vec![9.0; 2], weights.to_vec()],
-            half,
+        let given = |frames: &[[f32; 2]]| {
+            let mut given = Given::none(2);
+            frames.iter().for_each(|weights| given.add(weights));
+            given
         };
-        let alike = [chosen(0, [1.0, 0.0]), chosen(0, [1.0, 0.0]), chosen(1, [2.0, 1.0])];
+        let (alike, other) = (given(&[[1.0, 0.0], [1.0, 0.0]]), given(&[[2.0, 1.0]]));
         // The second cell has no frame in one half, and says nothing.
-        let share = share_of_one(&alike, [1, 1], &[1.0, 5.0]).unwrap();
+        let share = share_of_one([&alike, &other], &[1.0, 5.0]).unwrap();
         assert!((share - 0.25 * (0.5 + 1.0)).abs() < 1e-12);
-        let unlike = [chosen(0, [1.0, 0.0]), chosen(0, [3.0, 0.0]), chosen(1, [2.0, 1.0])];
-        let share = share_of_one(&unlike, [1, 1], &[1.0, 5.0]).unwrap();
+        let unlike = given(&[[1.0, 0.0], [3.0, 0.0]]);
+        let share = share_of_one([&unlike, &other], &[1.0, 5.0]).unwrap();
         assert!((share - 0.25 * (10.0 / 16.0 + 1.0)).abs() < 1e-12);
-        assert_eq!(share_of_one(&alike, [1, 2], &[1.0, 5.0]), None);
-        assert_eq!(share_of_one(&[], [1, 1], &[1.0, 5.0]), None);
-        assert_eq!(share_of_one(&alike, [1, 1], &[0.0, 0.0]), None);
+        assert_eq!(share_of_one([&alike, &Given::none(2)], &[1.0, 5.0]), None);
+        assert_eq!(share_of_one([&given(&[]), &given(&[])], &[1.0, 5.0]), None);
+        assert_eq!(share_of_one([&alike, &other], &[0.0, 0.0]), None);
     }
 
     #[test]
