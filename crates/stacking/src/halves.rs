@@ -14,6 +14,7 @@
 //! is the *floor*, and it is taken off everywhere (see [`HalfCorrelation::floor`]).
 
 use crate::finish::fourier::{Fft2, signed_frequency};
+use crate::taper::{TAPER, taper};
 use ndarray::ArrayView2;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex;
@@ -89,8 +90,6 @@ const WHOLE: usize = 1024;
 /// Side of the blocks of large pictures, px, and the most blocks along a side.
 const BLOCK: usize = 512;
 const BLOCKS_A_SIDE: usize = 4;
-/// Share of each side over which the edges fade out.
-const TAPER: f64 = 0.125;
 
 /// Curves over rings of spatial frequency, and what follows from them.
 ///
@@ -278,16 +277,6 @@ fn ring_sums(
         ring_width: 1.0 / smaller,
         independent: squares * squares / fourths,
     })
-}
-
-/// Window of one side: 1 inside, fading out over a share `fade` of it as a raised cosine.
-fn taper(n: usize, fade: f64) -> Vec<f64> {
-    let fade = (n as f64 * fade).max(1.0);
-    let weight = |i: usize| {
-        let edge = (i.min(n - 1 - i) as f64 + 0.5) / fade;
-        if edge < 1.0 { 0.5 - 0.5 * (std::f64::consts::PI * edge).cos() } else { 1.0 }
-    };
-    (0..n).map(weight).collect()
 }
 
 fn finite(v: f32) -> f64 {

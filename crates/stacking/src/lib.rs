@@ -28,6 +28,7 @@ mod reference;
 mod resample;
 mod sampling;
 mod stack;
+mod taper;
 mod unrest;
 mod window;
 
