@@ -1,9 +1,9 @@
 //! How weights of cells become weights of pixels: each cell's own, blended into its neighbours', so that no
 //! seam shows.
 
-use crate::resample::RAMP;
 use multiversion::multiversion;
 use std::ops::Range;
+use stillwright_seeing::lanes::RAMP;
 use stillwright_seeing::sharpness::CellGrid;
 
 /// Over how much of a cell its weight blends into the next one's, around the border between them. All
