@@ -1,16 +1,17 @@
 //! Dense comparison of a frame with the reference: what every cell says about the displacement.
 //!
-//! The frame is sampled along the field (Keys' cubic, 512 tabulated phases) and compared with
+//! The frame is sampled along the field (Keys' cubic) and compared with
 //! the reference px by px; each cell keeps five sums of the frame, those of the reference alone
 //! are known beforehand. Lanes run along x; the order of all additions is fixed.
 
-use crate::field::{Field, RowExpander};
-use crate::interpolate::cubic_taps;
-use crate::places::{LANES, PHASES, Places, between, eight, runs, table_at};
+use crate::field::Field;
+use crate::luminance::LightRows;
+use crate::piece::Piece;
+use crate::places::{LANES, eight, runs};
 use crate::raster::{Kernel, Raster, smooth};
+use crate::spline::BLOCK;
 use crate::warp::slopes;
 use multiversion::multiversion;
-use std::sync::OnceLock;
 use stillwright_picture::{Cancelled, Progress};
 
 /// How many rows are compared.
@@ -84,10 +85,7 @@ pub(crate) struct Dense {
 /// Buffers of one worker.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct DenseWork {
-    expander: RowExpander,
-    dx: Vec<f32>,
-    dy: Vec<f32>,
-    places: Places,
+    piece: Piece,
     lanes: Vec<[[f32; LANES]; 5]>,
     /// Rows of each cell that lie in the frame, a bit each.
     rows: Vec<u64>,
@@ -171,7 +169,7 @@ impl Dense {
         Ok(())
     }
 
-    /// Compare a run of cells side by side.
+    /// Compare a run of cells side by side, some at a time.
     fn compare_run(
         &self,
         frame: &Raster,
@@ -180,23 +178,41 @@ impl Dense {
         cells: std::ops::Range<usize>,
         work: &mut DenseWork,
     ) {
+        let (cell, top) = (self.cell_px, band * self.cell_px);
+        let most = (BLOCK / cell).max(1);
+        let mut from = cells.start;
+        while from < cells.end {
+            let mut to = (from + most).min(cells.end);
+            let columns = |to: usize| from * cell..(to * cell).min(self.passed.width);
+            let looked = || (top..(top + cell).min(self.passed.height)).step_by(rows.step());
+            let light = LightRows::Light(frame);
+            while to > from && !work.piece.look(&light, field, columns(to), looked()) {
+                to = from + (to - from) / 2;
+            }
+            if to > from {
+                self.compare_piece((band, rows), from..to, work);
+            }
+            // A single cell that is torn over too much of the frame says nothing.
+            from = to.max(from + 1);
+        }
+    }
+
+    /// Compare the cells of the piece that was looked at.
+    fn compare_piece(
+        &self,
+        (band, rows): (usize, Rows),
+        cells: std::ops::Range<usize>,
+        work: &mut DenseWork,
+    ) {
         let (width, cell) = (self.passed.width, self.cell_px);
-        let grid = (field.columns, field.rows, field.cell_px);
         let span = cells.start * cell..(cells.end * cell).min(width);
         work.lanes.clear();
         work.lanes.resize(cells.len(), [[0.0; LANES]; 5]);
         work.rows.clear();
         work.rows.resize(cells.len(), 0);
-        work.dx.resize(span.len(), 0.0);
-        work.dy.resize(span.len(), 0.0);
         let whole = (self.passed.height - band * cell).min(cell);
-        for row in (0..whole).step_by(rows.step()) {
+        for (number, row) in (0..whole).step_by(rows.step()).enumerate() {
             let y = band * cell + row;
-            work.expander.expand(&field.x_px, grid, 1.0, y, span.start, &mut work.dx);
-            work.expander.expand(&field.y_px, grid, 1.0, y, span.start, &mut work.dy);
-            let size = (frame.width, frame.height);
-            let corner = (span.start as f32, y as f32);
-            work.places.set(size, corner, &work.dx, &work.dy);
             let compared = Row {
                 reference: &self.passed.row(y)[span.clone()],
                 slope_x: &self.slope_x.row(y)[span.clone()],
@@ -205,8 +221,8 @@ impl Dense {
                 cell,
                 bit: 1 << (row % 64),
             };
-            let frame = (frame.values.as_slice(), frame.width);
-            add_row(frame, &work.places, kernels(), &compared, &mut work.lanes, &mut work.rows);
+            let (frame, inside) = work.piece.keys(number);
+            add_row(frame, inside, &compared, &mut work.lanes, &mut work.rows);
         }
         let all = rows.bits() & if whole >= 64 { u64::MAX } else { (1 << whole) - 1 };
         for (k, column) in cells.enumerate() {
@@ -233,17 +249,10 @@ struct Row<'a> {
     bit: u64,
 }
 
-/// Keys' cubic for [`PHASES`] + 1 positions between two px.
-fn kernels() -> &'static [[f32; 4]; PHASES + 1] {
-    static TABLE: OnceLock<[[f32; 4]; PHASES + 1]> = OnceLock::new();
-    TABLE.get_or_init(|| std::array::from_fn(|i| cubic_taps(i as f32 / PHASES as f32)))
-}
-
 #[multiversion(targets("x86_64+avx2+bmi2"))]
 fn add_row<'a>(
-    (frame, stride): (&[f32], usize),
-    places: &Places,
-    table: &[[f32; 4]; PHASES + 1],
+    frame: &[f32],
+    inside: &[u8],
     row: &Row<'a>,
     lanes: &mut [[[f32; LANES]; 5]],
     rows: &mut [u64],
@@ -251,8 +260,7 @@ fn add_row<'a>(
     let n = row.reference.len();
     let (slope_x, slope_y) = (&row.slope_x[..n], &row.slope_y[..n]);
     let softer = &row.softer[..n];
-    let (corner, inside) = (&places.corner[..n], &places.inside[..n]);
-    let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
+    let (frame, inside) = (&frame[..n], &inside[..n]);
     for (k, (sums, seen)) in lanes.iter_mut().zip(rows).enumerate() {
         let span = k * row.cell..((k + 1) * row.cell).min(n);
         if inside[span.clone()].contains(&0) {
@@ -261,29 +269,14 @@ fn add_row<'a>(
         *seen |= row.bit;
         let whole = span.start + span.len() / LANES * LANES;
         for at in (span.start..whole).step_by(LANES) {
-            let mut f = [0.0f32; LANES];
-            for (l, f) in f.iter_mut().enumerate() {
-                let x = at + l;
-                *f = between(
-                    frame,
-                    stride,
-                    corner[x],
-                    (&table_at(table, px[x]), &table_at(table, py[x])),
-                );
-            }
             let reference = eight(row.reference, at);
             let own = [reference, eight(slope_x, at), eight(slope_y, at), eight(softer, at)];
-            add_lanes(sums, &f, &own);
+            add_lanes(sums, &eight(frame, at), &own);
         }
         if whole < span.end {
             let (mut f, mut own) = ([0.0f32; LANES], [[0.0f32; LANES]; 4]);
             for (l, x) in (whole..span.end).enumerate() {
-                f[l] = between(
-                    frame,
-                    stride,
-                    corner[x],
-                    (&table_at(table, px[x]), &table_at(table, py[x])),
-                );
+                f[l] = frame[x];
                 let here = [row.reference[x], slope_x[x], slope_y[x], softer[x]];
                 own.iter_mut().zip(here).for_each(|(own, here)| own[l] = here);
             }
@@ -306,6 +299,7 @@ fn add_lanes(sums: &mut [[f32; LANES]; 5], f: &[f32; LANES], [r, gx, gy, d]: &[[
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::field::RowExpander;
     use crate::warp::warp_row;
 
     #[test]

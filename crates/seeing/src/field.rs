@@ -111,10 +111,7 @@ impl RowExpander {
             let j = clamp_index(j + k, rows);
             &cells[j * columns..(j + 1) * columns][span.clone()]
         };
-        let near = row(-1).iter().zip(row(0)).zip(row(1)).zip(row(2));
-        for (to, (((a, b), c), d)) in self.line[span.clone()].iter_mut().zip(near) {
-            *to = wy[0] * a + wy[1] * b + wy[2] * c + wy[3] * d;
-        }
+        down([row(-1), row(0), row(1), row(2)], &wy, &mut self.line[span.clone()]);
         if scale == 1.0 && cell_px.is_multiple_of(2) && cell_px <= MOST_SHARES {
             whole_px(&self.line, cell_px, from, out);
             return;
@@ -142,12 +139,22 @@ impl RowExpander {
     }
 }
 
+/// Four rows of cells by the taps of a cubic.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
+fn down<'a>([a, b, c, d]: [&'a [f32]; 4], w: &[f32; 4], out: &mut [f32]) {
+    let n = out.len().min(a.len()).min(b.len()).min(c.len()).min(d.len());
+    let (a, b, c, d, out) = (&a[..n], &b[..n], &c[..n], &d[..n], &mut out[..n]);
+    for i in 0..n {
+        out[i] = w[0] * a[i] + w[1] * b[i] + w[2] * c[i] + w[3] * d[i];
+    }
+}
+
 /// Largest cells that [`whole_px`] takes.
 const MOST_SHARES: usize = 128;
 
 /// [`RowExpander::expand`] at scale 1 for cells of even side: every interval between two centres
 /// begins at a whole px, and its positions are the same in all of them.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn whole_px(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
     // The usual sides are known to the compiler, which then lays an interval into registers.
     match cell_px {

@@ -7,14 +7,15 @@
 //! Some rows are compared; lanes run along x; the order of all additions is fixed.
 
 use crate::dense::CellSums;
-use crate::field::{Field, RowExpander};
+use crate::field::Field;
 use crate::luminance::LightRows;
-use crate::places::{LANES, PHASES, Places, Sample, between, eight, runs, table_at};
+use crate::piece::Piece;
+use crate::places::{LANES, eight, runs};
 use crate::raster::{Kernel, Raster, smooth};
+use crate::spline::BLOCK;
 use multiversion::multiversion;
 use plane::Basis;
 use std::ops::Range;
-use std::sync::OnceLock;
 use stillwright_picture::{Cancelled, Progress};
 
 mod plane;
@@ -50,10 +51,7 @@ pub(crate) struct Fine {
 /// Buffers of one worker.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct FineWork {
-    expander: RowExpander,
-    dx: Vec<f32>,
-    dy: Vec<f32>,
-    places: Places,
+    piece: Piece,
     lanes: Vec<[[f32; LANES]; SUMS]>,
     outside: Vec<bool>,
     /// One entry a cell; all zero where nothing was compared.
@@ -178,7 +176,7 @@ impl Fine {
         Ok(())
     }
 
-    /// Compare a run of cells side by side.
+    /// Compare a run of cells side by side, some at a time.
     fn compare_run(
         &self,
         frame: &LightRows<'_>,
@@ -187,7 +185,25 @@ impl Fine {
         cells: Range<usize>,
         work: &mut FineWork,
     ) {
-        let grid = (field.columns, field.rows, field.cell_px);
+        let most = (BLOCK / self.cell_px).max(1);
+        let mut from = cells.start;
+        while from < cells.end {
+            let mut to = (from + most).min(cells.end);
+            let columns = |to: usize| from * self.cell_px..self.across(to - 1).end;
+            let rows = || self.rows(band).map(|(_, y)| y);
+            while to > from && !work.piece.look(frame, field, columns(to), rows()) {
+                to = from + (to - from) / 2;
+            }
+            if to > from {
+                self.compare_piece(band, from..to, work);
+            }
+            // A single cell that is torn over too much of the frame says nothing.
+            from = to.max(from + 1);
+        }
+    }
+
+    /// Compare the cells of the piece that was looked at.
+    fn compare_piece(&self, band: usize, cells: Range<usize>, work: &mut FineWork) {
         let span = cells.start * self.cell_px..self.across(cells.end - 1).end;
         let first = band * self.columns + cells.start;
         let means = &self.means[first..first + cells.len()];
@@ -195,13 +211,8 @@ impl Fine {
         work.lanes.resize(cells.len(), [[0.0; LANES]; SUMS]);
         work.outside.clear();
         work.outside.resize(cells.len(), false);
-        work.dx.resize(span.len(), 0.0);
-        work.dy.resize(span.len(), 0.0);
         let whole = Basis::new(self.cell_px, self.rows(band).count());
-        for (j, (row, y)) in self.rows(band).enumerate() {
-            work.expander.expand(&field.x_px, grid, 1.0, y, span.start, &mut work.dx);
-            work.expander.expand(&field.y_px, grid, 1.0, y, span.start, &mut work.dy);
-            work.places.set(frame.size(), (span.start as f32, y as f32), &work.dx, &work.dy);
+        for (j, (row, _)) in self.rows(band).enumerate() {
             let own = row * self.width + span.start..row * self.width + span.end;
             let compared = Row {
                 own: [0, 1, 2, 3].map(|q: usize| &self.own[q][own.clone()]),
@@ -209,7 +220,8 @@ impl Fine {
                 cell: self.cell_px,
                 y: whole.y(j),
             };
-            add_row(frame, &work.places, kernels(), &compared, &mut work.lanes, &mut work.outside);
+            let (frame, inside) = work.piece.b_spline(j);
+            add_row(frame, inside, &compared, &mut work.lanes, &mut work.outside);
         }
         for (k, column) in cells.enumerate() {
             if work.outside[k] {
@@ -257,93 +269,17 @@ struct Row<'a> {
     y: f32,
 }
 
-/// The cubic B-spline for [`PHASES`] + 1 positions between two px.
-fn kernels() -> &'static [[f32; 4]; PHASES + 1] {
-    static TABLE: OnceLock<[[f32; 4]; PHASES + 1]> = OnceLock::new();
-    TABLE.get_or_init(|| {
-        std::array::from_fn(|i| {
-            let t = i as f32 / PHASES as f32;
-            let s = 1.0 - t;
-            [
-                s * s * s / 6.0,
-                (3.0 * t * t * t - 6.0 * t * t + 4.0) / 6.0,
-                (3.0 * s * s * s - 6.0 * s * s + 4.0) / 6.0,
-                t * t * t / 6.0,
-            ]
-        })
-    })
-}
-
 /// Compare one row.
-fn add_row(
-    frame: &LightRows<'_>,
-    places: &Places,
-    table: &[[f32; 4]; PHASES + 1],
-    row: &Row<'_>,
-    lanes: &mut [[[f32; LANES]; SUMS]],
-    outside: &mut [bool],
-) {
-    match frame {
-        LightRows::U8(v, width, unit) => {
-            add_row_u8((v, *width, *unit), places, table, row, lanes, outside);
-        }
-        LightRows::U16(v, width, unit) => {
-            add_row_u16((v, *width, *unit), places, table, row, lanes, outside);
-        }
-        LightRows::Light(light) => {
-            add_row_f32((&light.values, light.width, 1.0), places, table, row, lanes, outside);
-        }
-    }
-}
-
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn add_row_u8<'a>(
-    frame: (&[u8], usize, f32),
-    places: &Places,
-    table: &[[f32; 4]; PHASES + 1],
+fn add_row<'a>(
+    frame: &[f32],
+    inside: &[u8],
     row: &Row<'a>,
-    lanes: &mut [[[f32; LANES]; SUMS]],
-    outside: &mut [bool],
-) {
-    add_cells(frame, places, table, row, lanes, outside);
-}
-
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn add_row_u16<'a>(
-    frame: (&[u16], usize, f32),
-    places: &Places,
-    table: &[[f32; 4]; PHASES + 1],
-    row: &Row<'a>,
-    lanes: &mut [[[f32; LANES]; SUMS]],
-    outside: &mut [bool],
-) {
-    add_cells(frame, places, table, row, lanes, outside);
-}
-
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn add_row_f32<'a>(
-    frame: (&[f32], usize, f32),
-    places: &Places,
-    table: &[[f32; 4]; PHASES + 1],
-    row: &Row<'a>,
-    lanes: &mut [[[f32; LANES]; SUMS]],
-    outside: &mut [bool],
-) {
-    add_cells(frame, places, table, row, lanes, outside);
-}
-
-#[inline(always)]
-fn add_cells<T: Sample>(
-    (frame, stride, unit): (&[T], usize, f32),
-    places: &Places,
-    table: &[[f32; 4]; PHASES + 1],
-    row: &Row<'_>,
     lanes: &mut [[[f32; LANES]; SUMS]],
     outside: &mut [bool],
 ) {
     let n = row.own[0].len();
-    let (corner, inside) = (&places.corner[..n], &places.inside[..n]);
-    let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
+    let (frame, inside) = (&frame[..n], &inside[..n]);
     let [r, gx, gy, d] = row.own;
     let (r, gx, gy, d) = (&r[..n], &gx[..n], &gy[..n], &d[..n]);
     for (k, (sums, out)) in lanes.iter_mut().zip(outside).enumerate() {
@@ -356,17 +292,14 @@ fn add_cells<T: Sample>(
         let middle = 0.5 * (row.cell as f32 - 1.0);
         for at in span.clone().step_by(LANES) {
             let many = LANES.min(span.end - at);
-            let mut f = [0.0f32; LANES];
-            for (l, f) in f.iter_mut().enumerate().take(many) {
-                let x = at + l;
-                let (wx, wy) = (&table_at(table, px[x]), &table_at(table, py[x]));
-                *f = unit * between(frame, stride, corner[x], (wx, wy)) - mean;
-            }
             let x = (at - span.start) as f32 - middle;
             if many == LANES {
+                let f = eight(frame, at).map(|f| f - mean);
                 let own = [eight(r, at), eight(gx, at), eight(gy, at), eight(d, at)];
                 add_lanes(sums, &f, &own, (x, row.y));
             } else {
+                let mut f = [0.0f32; LANES];
+                f.iter_mut().zip(&frame[at..at + many]).for_each(|(f, frame)| *f = frame - mean);
                 let mut few = [[0.0f32; LANES]; 4];
                 for (few, own) in few.iter_mut().zip([r, gx, gy, d]) {
                     few[..many].copy_from_slice(&own[at..at + many]);

@@ -10,7 +10,7 @@ use crate::drizzle::{Drop, Sampler, fill_gaps};
 use crate::foreign::Foreign;
 use crate::halves::Region;
 use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums};
-use crate::window::{PAD, STRIDE, Window};
+use crate::window::{STRIDE, Window};
 use ndarray::{Array3, ArrayViewMut3, Axis, Zip};
 use rayon::prelude::*;
 use std::ops::Range;
@@ -413,8 +413,8 @@ impl Setting<'_> {
                 continue;
             }
             let (left, top) = (extent.left as isize - 2, extent.top as isize - 2);
-            // Eight samples from two before the place on; six rows.
-            let across = (extent.right as isize - left + 6 + PAD as isize) as usize;
+            // Places that are sampled together look at two samples before each and three after it.
+            let across = (extent.right as isize - left + 4) as usize;
             let down = (extent.bottom as isize - top + 4) as usize;
             if across > STRIDE && piece.len() > 1 {
                 let middle = piece.start + piece.len() / 2;
@@ -425,17 +425,20 @@ impl Setting<'_> {
             let layout = frame.frame.format.layout;
             let plane = if layout.samples_per_pixel() == 3 { channel } else { 0 };
             let scale = 1.0 / (frame.frame.format.white * frame.transparency.max(1e-3));
-            work.window.load(&frame.frame, plane, scale, (left, top), (across, down));
+            let mosaic = matches!(layout, Layout::Bayer(_));
+            let raw = mosaic || self.drop.is_some();
+            let load = if raw { Window::load } else { Window::load_filtered };
+            let (from, size) = ((left, top), (across, down));
+            load(&mut work.window, &frame.frame, plane, scale, from, size);
             // Columns of the output in each row that has any weight.
             let columns_of =
                 |inner: &Range<usize>| piece.start + inner.start..piece.start + inner.end;
             let StripWork { places, samples, foreign, inner, window, sampler, .. } = &mut *work;
-            if !matches!(layout, Layout::Bayer(_)) {
+            if !mosaic {
                 foreign.begin();
                 for (row, inner) in inner[..rows].iter().enumerate().filter(|(_, i)| !i.is_empty())
                 {
                     let (places, samples) = (&mut places[row], &mut samples[row][..inner.len()]);
-                    places.within(inner.len(), window);
                     sampler.row(window, places, self.drop, samples);
                     let y = strip.first_row + row;
                     if let Some(credible) = self.credible(channel, y, &columns_of(inner)) {

@@ -11,12 +11,14 @@
 //! That is exact where the frame is merely displaced; a warp of a tenth of a px per px makes the drops a
 //! tenth larger or smaller, and moves none.
 
-use crate::resample::{BLOCK, Columns, Places, lanczos, mean_square_of_taps};
+use crate::resample::{BLOCK, Places};
+use crate::spline::{interpolate, mean_square_of_taps};
 use crate::window::{STRIDE, Window};
 use multiversion::multiversion;
 use ndarray::{Array3, Axis, s};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use stillwright_seeing::spline::Between;
 
 /// Smallest share of a pixel's side that a drop may have. Smaller drops leave so many bare places that some thousand
 /// frames would not fill them.
@@ -29,7 +31,7 @@ pub enum Resampling {
     /// Drops where the capture's pixels are too coarse for what its frames hold, interpolation elsewhere.
     #[default]
     Auto,
-    /// Interpolation (Lanczos-3; a mosaic's colours by a tent).
+    /// Interpolation (a spline; a mosaic's colours by a tent).
     Interpolation,
     /// Drops of this share of a pixel's side, [`LEAST_PIXFRAC`] to 1; the output must not be coarser than the capture.
     #[serde(rename = "pixfrac")]
@@ -133,7 +135,7 @@ pub fn fill_gaps(planes: &mut Array3<f32>) {
 /// Samples of rows of places, in either way, and the buffers for it.
 #[derive(Clone, Debug)]
 pub struct Sampler {
-    columns: Box<Columns>,
+    between: Box<Between>,
     drops: Box<Drops>,
 }
 
@@ -147,7 +149,7 @@ struct Drops {
 impl Default for Sampler {
     fn default() -> Self {
         let drops = Drops { areas: [[0.0; BLOCK]; 4], samples: [[0.0; BLOCK]; 4] };
-        Sampler { columns: Box::new([[0.0; 8]; BLOCK]), drops: Box::new(drops) }
+        Sampler { between: Box::default(), drops: Box::new(drops) }
     }
 }
 
@@ -162,9 +164,10 @@ impl Sampler {
         out: &mut [f32],
     ) {
         let Some(drop) = drop else {
-            return lanczos(window, places, &mut self.columns, out);
+            return interpolate(window, places, &mut self.between, out);
         };
         let n = out.len().min(BLOCK);
+        places.within(n, window);
         areas(places, drop, n, &mut self.drops.areas);
         gather(&window.values, places, n, &mut self.drops.samples);
         means(places, &self.drops, drop.even, &mut out[..n]);

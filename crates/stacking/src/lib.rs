@@ -27,6 +27,7 @@ mod patient;
 mod reference;
 mod resample;
 mod sampling;
+mod spline;
 mod stack;
 mod taper;
 mod unrest;

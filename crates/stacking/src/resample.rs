@@ -3,17 +3,14 @@
 use crate::drizzle::Drop;
 use crate::window::{STRIDE, Window};
 use multiversion::multiversion;
-use std::sync::OnceLock;
 use stillwright_picture::BayerOrder;
+use stillwright_seeing::lanes::{RAMP, lowest_and_highest, whole};
 
 /// Output pixels of one row of a block, at most.
-pub const BLOCK: usize = 256;
+pub const BLOCK: usize = stillwright_seeing::spline::BLOCK;
 
 /// Frames fade out over this many px along their edge, so that a wandering edge leaves no line.
 const FADE_PX: f32 = 12.0;
-
-/// Steps between two pixels for which kernels are tabulated.
-const PHASES: usize = 256;
 
 /// Where the pixels of one output row lie in a frame, and what they weigh there.
 #[derive(Clone, Debug)]
@@ -25,20 +22,11 @@ pub struct Places {
     /// Weight; 0 where the pixel lies outside the frame or does not count.
     pub weight: [f32; BLOCK],
     corner: [u32; BLOCK],
-    phase_x: [u16; BLOCK],
-    phase_y: [u16; BLOCK],
 }
 
 impl Default for Places {
     fn default() -> Self {
-        Places {
-            u: [0.0; BLOCK],
-            v: [0.0; BLOCK],
-            weight: [0.0; BLOCK],
-            corner: [0; BLOCK],
-            phase_x: [0; BLOCK],
-            phase_y: [0; BLOCK],
-        }
+        Places { u: [0.0; BLOCK], v: [0.0; BLOCK], weight: [0.0; BLOCK], corner: [0; BLOCK] }
     }
 }
 
@@ -115,49 +103,9 @@ impl Places {
     }
 }
 
-/// 0, 1, 2, ...
-pub static RAMP: [f32; BLOCK] = {
-    let mut ramp = [0.0; BLOCK];
-    let mut x = 0;
-    while x < BLOCK {
-        ramp[x] = x as f32;
-        x += 1;
-    }
-    ramp
-};
-
-/// The whole number nearest to `value`, which lies from 0 to 2^22: the bits of a sum whose last
-/// place is 1. A conversion would look for values out of range, one by one.
-#[inline(always)]
-fn whole(value: f32) -> u32 {
-    const UNITS: f32 = (1u32 << 23) as f32;
-    (value + UNITS).to_bits() & 0x007f_ffff
-}
-
-/// Smallest and largest of `values`.
-#[inline(always)]
-fn lowest_and_highest(values: &[f32]) -> (f32, f32) {
-    const LANES: usize = 8;
-    let (whole, rest) = values.as_chunks::<LANES>();
-    let mut low = [f32::MAX; LANES];
-    for some in whole {
-        for l in 0..LANES {
-            low[l] = if some[l] < low[l] { some[l] } else { low[l] };
-        }
-    }
-    let mut high = [f32::MIN; LANES];
-    for some in whole {
-        for l in 0..LANES {
-            high[l] = if some[l] > high[l] { some[l] } else { high[l] };
-        }
-    }
-    let ends = low.into_iter().zip(high).chain(rest.iter().map(|v| (*v, *v)));
-    ends.fold((f32::MAX, f32::MIN), |(low, high), (a, b)| (low.min(a), high.max(b)))
-}
-
 /// As [`place_faded`] for a row that lies inside the frame by more than the fading edge; `None`, with nothing
 /// meaningful written, where it does not.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn place_inside<'a>(places: &mut Places, row: &RowPlace<'a>) -> Option<Extent> {
     let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
     let (dx, dy) = (&row.dx[..n], &row.dy[..n]);
@@ -245,101 +193,12 @@ fn corners(places: &mut Places, n: usize, left: f32, top: f32) {
     let n = n.min(BLOCK);
     let (us, vs, ws) = (&places.u[..n], &places.v[..n], &places.weight[..n]);
     let corner = &mut places.corner[..n];
-    let (px, py) = (&mut places.phase_x[..n], &mut places.phase_y[..n]);
     for x in 0..n {
         // Pixels that do not count point to the corner, which is never read for them.
         let counts = ws[x] != 0.0;
         let (u, v) = if counts { (us[x], vs[x]) } else { (left, top) };
         let (i, j) = (u.floor(), v.floor());
-        px[x] = whole((u - i) * PHASES as f32) as u16;
-        py[x] = whole((v - j) * PHASES as f32) as u16;
         corner[x] = whole(j - top) * STRIDE as u32 + whole(i - left);
-    }
-}
-
-/// Lanczos-3 kernels for [`PHASES`] + 1 positions between two pixels: weights of samples -2 to 3
-/// and two zeros (lanes), each normalised to 1 (Duchon, J. Appl. Meteorology 18, 1016, 1979).
-fn kernels() -> &'static [[f32; 8]; PHASES + 1] {
-    static TABLE: OnceLock<[[f32; 8]; PHASES + 1]> = OnceLock::new();
-    TABLE.get_or_init(|| {
-        let sinc = |x: f64| if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
-        std::array::from_fn(|phase| {
-            let t = phase as f64 / PHASES as f64;
-            let mut taps = [0.0f64; 6];
-            for (k, tap) in taps.iter_mut().enumerate() {
-                let x = std::f64::consts::PI * (k as f64 - 2.0 - t);
-                *tap = if x.abs() >= 3.0 * std::f64::consts::PI {
-                    0.0
-                } else {
-                    sinc(x) * sinc(x / 3.0)
-                };
-            }
-            let sum: f64 = taps.iter().sum();
-            let mut out = [0.0f32; 8];
-            for (o, t) in out.iter_mut().zip(taps) {
-                *o = (t / sum) as f32;
-            }
-            out
-        })
-    })
-}
-
-/// Mean over all phases of the sum of squared taps along one axis: what is left of the variance of independent samples.
-pub fn mean_square_of_taps() -> f32 {
-    let squares = |taps: &[f32; 8]| taps.iter().map(|t| t * t).sum::<f32>();
-    kernels()[..PHASES].iter().map(squares).sum::<f32>() / PHASES as f32
-}
-
-/// Samples that one place touches: six rows, the last of eight samples.
-const TOUCHED: usize = 5 * STRIDE + 8;
-
-/// Products of the eight columns around each place of a row, before they are added up. Kept apart from
-/// the sums: with both in one loop, the compiler takes two lanes at a time instead of eight.
-pub type Columns = [[f32; 8]; BLOCK];
-
-/// Resample the first `out.len()` places from `window`, in which they were found by
-/// [`Places::within`].
-pub fn lanczos(window: &Window, places: &Places, columns: &mut Columns, out: &mut [f32]) {
-    sample(&window.values, places, kernels(), columns, out);
-}
-
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn sample(
-    values: &[f32],
-    places: &Places,
-    table: &[[f32; 8]; PHASES + 1],
-    columns: &mut Columns,
-    out: &mut [f32],
-) {
-    let n = out.len().min(BLOCK);
-    let (corner, weight) = (&places.corner[..n], &places.weight[..n]);
-    let (px, py) = (&places.phase_x[..n], &places.phase_y[..n]);
-    let products = &mut columns[..n];
-    for x in 0..n {
-        if weight[x] == 0.0 {
-            products[x] = [0.0; 8];
-            continue;
-        }
-        let kernel_x = &table[usize::from(px[x]).min(PHASES)];
-        let kernel_y = &table[usize::from(py[x]).min(PHASES)];
-        let from = corner[x] as usize;
-        let Some(rows) = values.get(from..).and_then(|v| v.first_chunk::<TOUCHED>()) else {
-            continue;
-        };
-        let mut columns = [0.0f32; 8];
-        for k in 0..6 {
-            for l in 0..8 {
-                columns[l] += kernel_y[k] * rows[k * STRIDE + l];
-            }
-        }
-        for l in 0..8 {
-            columns[l] *= kernel_x[l];
-        }
-        products[x] = columns;
-    }
-    for (o, c) in out.iter_mut().zip(products.iter()) {
-        let four = [c[0] + c[4], c[1] + c[5], c[2] + c[6], c[3] + c[7]];
-        *o = (four[0] + four[2]) + (four[1] + four[3]);
     }
 }
 
@@ -410,7 +269,7 @@ impl RowSums<'_> {
     }
 }
 
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn add_all((sums, weights): (&mut [f32], &mut [f32]), samples: &[f32], weight: &[f32]) {
     for (((sum, total), sample), w) in sums.iter_mut().zip(weights).zip(samples).zip(weight) {
         *sum += w * sample;

@@ -19,6 +19,7 @@ use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::credible::Expected;
 use crate::halves::{HalfCorrelation, HalvesSettings, Region, correlate_while};
 use crate::keep::{Ranks, Worth};
+use crate::spline::taps;
 use crate::stack::StackError;
 use crate::taper::mean_under_window;
 use std::f64::consts::PI;
@@ -115,7 +116,7 @@ impl Unrest {
                 let mean = mean_under_window(whole.plane(channels / 2), variance);
                 Noise { passed: tent, white: Some(2.0 * mean), mosaic: true }
             }
-            _ => Noise { passed: lanczos, white: None, mosaic: false },
+            _ => Noise { passed: spline, white: None, mosaic: false },
         };
         Ok(Unrest::told(&draws, &noise))
     }
@@ -249,16 +250,14 @@ fn sinc(x: f64) -> f64 {
     if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
 }
 
-/// Share of white noise that interpolation by Lanczos-3 leaves, along one axis: mean over all places between samples.
-fn lanczos(frequency: f64) -> f64 {
-    const PHASES: u32 = 16;
-    let power = |phase: u32| {
-        let t = (f64::from(phase) + 0.5) / f64::from(PHASES);
+/// Share of white noise that interpolation leaves, along one axis: mean over all places between samples.
+fn spline(frequency: f64) -> f64 {
+    const PHASES: u8 = 16;
+    let power = |phase: u8| {
         let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);
-        for k in -2..=3 {
-            let x = f64::from(k) - t;
-            let tap = sinc(x) * sinc(x / 3.0);
+        for (k, tap) in (0_u8..).zip(taps((f32::from(phase) + 0.5) / f32::from(PHASES))) {
             let (sin, cos) = (2.0 * PI * frequency * f64::from(k)).sin_cos();
+            let tap = f64::from(tap);
             (re, im, sum) = (re + tap * cos, im + tap * sin, sum + tap);
         }
         (re * re + im * im) / (sum * sum)
@@ -416,7 +415,7 @@ mod tests {
 
     #[test]
     fn resampling_leaves_coarse_noise_and_takes_fine() {
-        for passed in [lanczos, tent] {
+        for passed in [spline, tent] {
             assert!((passed(0.0) - 1.0).abs() < 1e-12);
             assert!((around(0.0, passed) - 1.0).abs() < 1e-12);
             // A place on a sample keeps the finest wave, one between two of them has none of it.
@@ -424,7 +423,7 @@ mod tests {
         }
         assert!((tent(0.5) - std::f64::consts::FRAC_2_PI.powi(4)).abs() < 1e-12);
         // Over all frequencies: the mean of the sum of squared taps, which the noise of drizzled and interpolated pixels is told by.
-        let mean = (0..400).map(|k| lanczos((f64::from(k) + 0.5) / 800.0)).sum::<f64>() / 400.0;
+        let mean = (0..400).map(|k| spline((f64::from(k) + 0.5) / 800.0)).sum::<f64>() / 400.0;
         let squares = f64::from(crate::drizzle::noise_ratio(None, 4.0)) / 4.0;
         assert!((mean * squares - 1.0).abs() < 2e-3, "{mean} {squares}");
     }

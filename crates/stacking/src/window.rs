@@ -4,15 +4,15 @@
 //! columns it needs: converting these while they are in the cache is cheaper than a float copy
 //! of every frame, and a frame of 8 bits takes a quarter of the memory.
 
+use crate::spline;
 use multiversion::multiversion;
 use stillwright_picture::{RawFrame, Samples};
+use stillwright_seeing::lanes::{widen_u8, widen_u16};
 use stillwright_seeing::raster::mirror;
+use stillwright_seeing::spline::SLACK;
 
-/// Samples beyond the edge that interpolation may touch.
-pub const PAD: usize = 4;
-
-/// Samples in a row of a window. Fixed, so that places a row apart are a constant apart.
-pub const STRIDE: usize = 320;
+/// Samples in a row of a window.
+pub use stillwright_seeing::spline::STRIDE;
 
 /// Part of one plane of a frame, mirrored beyond the frame's edges (which keeps a mosaic's
 /// colours in step: -1 becomes 1), scaled.
@@ -22,7 +22,7 @@ pub struct Window {
     pub left: isize,
     /// Row of the frame that is the first; may be negative.
     pub top: isize,
-    /// Rows of [`STRIDE`] samples.
+    /// Rows of [`STRIDE`] samples, and some more.
     pub values: Vec<f32>,
 }
 
@@ -37,57 +37,83 @@ impl Window {
         (left, top): (isize, isize),
         (columns, rows): (usize, usize),
     ) {
-        let format = &frame.format;
-        let count = format.layout.samples_per_pixel();
-        let (width, height) = (format.width, format.height);
-        self.left = left;
-        self.top = top;
-        self.values.resize(rows * STRIDE, 0.0);
+        self.begin((left, top), rows);
         let columns = columns.min(STRIDE);
-        // Columns that lie in the frame; the others are mirrored one by one.
-        let first = (-left).clamp(0, columns as isize) as usize;
-        let last = (width as isize - left).clamp(first as isize, columns as isize) as usize;
-        for (row, line) in self.values.chunks_exact_mut(STRIDE).enumerate() {
-            let y = mirror(top + row as isize, height);
-            let span = y * width * count..(y + 1) * width * count;
-            let from = (left + first as isize) as usize * count;
-            let inner = &mut line[first..last];
-            match &frame.samples {
-                Samples::U8(v) if count == 1 => widen_u8(&v[span][from..], scale, inner),
-                Samples::U16(v) if count == 1 => widen_u16(&v[span][from..], scale, inner),
-                Samples::F32(v) if count == 1 => widen_f32(&v[span][from..], scale, inner),
-                Samples::U8(v) => {
-                    pick(&v[span][from..], (count, plane), inner, |s| scale * f32::from(s))
-                }
-                Samples::U16(v) => {
-                    pick(&v[span][from..], (count, plane), inner, |s| scale * f32::from(s))
-                }
-                Samples::F32(v) => pick(&v[span][from..], (count, plane), inner, |s| scale * s),
-            }
-            for x in (0..first).chain(last..columns) {
-                let source = (y * width + mirror(left + x as isize, width)) * count + plane;
-                line[x] = scale
-                    * match &frame.samples {
-                        Samples::U8(v) => f32::from(v[source]),
-                        Samples::U16(v) => f32::from(v[source]),
-                        Samples::F32(v) => v[source],
-                    };
+        for (row, line) in self.values[..rows * STRIDE].chunks_exact_mut(STRIDE).enumerate() {
+            take_row(frame, plane, scale, (left, top + row as isize), &mut line[..columns]);
+        }
+    }
+
+    /// The same, filtered for [`spline::interpolate`].
+    pub fn load_filtered(
+        &mut self,
+        frame: &RawFrame,
+        plane: usize,
+        scale: f32,
+        (left, top): (isize, isize),
+        (columns, rows): (usize, usize),
+    ) {
+        self.begin((left, top), rows);
+        let columns = columns.min(STRIDE);
+        let (first, above) = (left - spline::REACH as isize, top - spline::REACH as isize);
+        let (mut line, line_end) = ([0.0; STRIDE + 2 * spline::REACH], columns + 2 * spline::REACH);
+        // Rows that are filtered along, in turn.
+        const TURN: usize = 2 * spline::REACH + 1;
+        let mut along = [[0.0; STRIDE]; TURN];
+        for row in 0..rows + 2 * spline::REACH {
+            let at = (first, above + row as isize);
+            take_row(frame, plane, scale, at, &mut line[..line_end]);
+            spline::filter_along(&line[..line_end], &mut along[row % TURN][..columns]);
+            if let Some(row) = row.checked_sub(2 * spline::REACH) {
+                let near = std::array::from_fn(|k| &along[(row + k) % TURN][..columns]);
+                spline::filter_down(near, &mut self.values[row * STRIDE..][..columns]);
             }
         }
     }
-}
 
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn widen_u8(row: &[u8], scale: f32, out: &mut [f32]) {
-    for (o, s) in out.iter_mut().zip(row) {
-        *o = scale * f32::from(*s);
+    fn begin(&mut self, (left, top): (isize, isize), rows: usize) {
+        self.left = left;
+        self.top = top;
+        // A row is read past its end, as far as eight places together may look.
+        self.values.resize(rows * STRIDE + SLACK, 0.0);
     }
 }
 
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn widen_u16(row: &[u16], scale: f32, out: &mut [f32]) {
-    for (o, s) in out.iter_mut().zip(row) {
-        *o = scale * f32::from(*s);
+/// One row of samples, from (`left`, `y`) of the frame on.
+fn take_row(
+    frame: &RawFrame,
+    plane: usize,
+    scale: f32,
+    (left, y): (isize, isize),
+    line: &mut [f32],
+) {
+    let format = &frame.format;
+    let count = format.layout.samples_per_pixel();
+    let (width, height) = (format.width, format.height);
+    let columns = line.len();
+    // Columns that lie in the frame; the others are mirrored one by one.
+    let first = (-left).clamp(0, columns as isize) as usize;
+    let last = (width as isize - left).clamp(first as isize, columns as isize) as usize;
+    let y = mirror(y, height);
+    let span = y * width * count..(y + 1) * width * count;
+    let from = (left + first as isize) as usize * count;
+    let inner = &mut line[first..last];
+    match &frame.samples {
+        Samples::U8(v) if count == 1 => widen_u8(&v[span][from..], scale, inner),
+        Samples::U16(v) if count == 1 => widen_u16(&v[span][from..], scale, inner),
+        Samples::F32(v) if count == 1 => widen_f32(&v[span][from..], scale, inner),
+        Samples::U8(v) => pick(&v[span][from..], (count, plane), inner, |s| scale * f32::from(s)),
+        Samples::U16(v) => pick(&v[span][from..], (count, plane), inner, |s| scale * f32::from(s)),
+        Samples::F32(v) => pick(&v[span][from..], (count, plane), inner, |s| scale * s),
+    }
+    for x in (0..first).chain(last..columns) {
+        let source = (y * width + mirror(left + x as isize, width)) * count + plane;
+        line[x] = scale
+            * match &frame.samples {
+                Samples::U8(v) => f32::from(v[source]),
+                Samples::U16(v) => f32::from(v[source]),
+                Samples::F32(v) => v[source],
+            };
     }
 }
 

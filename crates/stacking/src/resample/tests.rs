@@ -1,15 +1,17 @@
 use super::*;
+use crate::spline::{interpolate, taps};
+use crate::window::STRIDE;
 use stillwright_picture::{FrameFormat, Layout, RawFrame, SampleType, Samples};
+use stillwright_seeing::spline::Between;
 
-/// The definition: Lanczos-3 at the nearest of 256 phases, sample by sample.
+/// The definition: filter and B-spline together, sample by sample.
 fn naive(at: &dyn Fn(isize, isize) -> f32, u: f32, v: f32) -> f32 {
     let (i, j) = (u.floor(), v.floor());
-    let phase = |t: f32| (t * 256.0).round_ties_even() as usize;
-    let (kx, ky) = (kernels()[phase(u - i)], kernels()[phase(v - j)]);
+    let (kx, ky) = (taps(u - i), taps(v - j));
     let mut sum = 0.0;
-    for (k, wy) in ky[..6].iter().enumerate() {
-        for (l, wx) in kx[..6].iter().enumerate() {
-            sum += wy * wx * at(i as isize + l as isize - 2, j as isize + k as isize - 2);
+    for (k, wy) in ky.iter().enumerate() {
+        for (l, wx) in kx.iter().enumerate() {
+            sum += wy * wx * at(i as isize + l as isize - 3, j as isize + k as isize - 3);
         }
     }
     sum
@@ -50,10 +52,9 @@ fn a_row_is_resampled_as_the_definition_says_up_to_the_frames_edge() {
         let extent = places.of_row(&row);
         let corner = (extent.left as isize - 2, extent.top as isize - 2);
         let mut window = Window::default();
-        window.load(&frame, 0, 1.0, corner, (STRIDE, 16));
-        places.within(90, &window);
+        window.load_filtered(&frame, 0, 1.0, corner, (STRIDE, 16));
         let mut out = [0.0; 90];
-        lanczos(&window, &places, &mut [[0.0; 8]; BLOCK], &mut out);
+        interpolate(&window, &places, &mut Between::default(), &mut out);
         let mut seen = 0;
         for x in 0..90 {
             let (u, v) = (x as f32 + dx[x], position_y + dy[x]);
