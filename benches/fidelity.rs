@@ -231,7 +231,8 @@ impl Night {
             "{name:<13}   jitter of the best fifth: {plain:.3} px rms, where there is structure {structured:.3}"
         );
         let quick = [10.0, 20.0, 50.0, 100.0].map(|percent| (Keep::Percent(percent), Pace::Quick));
-        let rest = [(Keep::Auto, Pace::Quick), (Keep::Percent(20.0), Pace::Patient)];
+        let patient = [Keep::Percent(20.0), Keep::Auto].map(|keep| (keep, Pace::Patient));
+        let rest = [(Keep::Auto, Pace::Quick)].into_iter().chain(patient);
         for (keep, pace) in quick.into_iter().chain(rest) {
             let settings = StackSettings { keep, pace, ..StackSettings::default() };
             let stacked = stack(&self.simulation, &self.survey, &settings, &Silent).unwrap();
@@ -242,13 +243,9 @@ impl Night {
             let claimed = light
                 .and_then(|m| m.correlation.at_one_seventh)
                 .map_or(String::new(), |r| format!("(claimed {:.2})", r.detail_px));
-            let what = match keep {
-                Keep::Auto => format!("stack, advised {:.0} %", stacked.keep_percent),
-                Keep::Percent(percent) if pace == Pace::Patient => {
-                    format!("patient, keep {percent:.0} %")
-                }
-                Keep::Percent(percent) => format!("stack, keep {percent:.0} %"),
-            };
+            let way = if pace == Pace::Patient { "patient" } else { "stack" };
+            let said = if keep == Keep::Auto { "advised" } else { "keep" };
+            let what = format!("{way}, {said} {:.0} %", stacked.keep_percent);
             line(&what, &held, &claimed);
             if let Some(advice) = &stacked.advice {
                 let rungs: Vec<String> = advice
