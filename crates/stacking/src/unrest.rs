@@ -169,8 +169,10 @@ fn lots(worths: &[f32], pairs: usize) -> Vec<(usize, usize)> {
     order.sort_by(|a, b| worths[*b].total_cmp(&worths[*a]).then(a.cmp(b)));
     let mut lots = vec![(0, 0); worths.len()];
     for (rank, number) in order.into_iter().enumerate() {
-        // First, second, second, first.
-        lots[number] = (rank % pairs, (rank / pairs).div_ceil(2) % 2);
+        // Through the pairs to and fro; first halves, second, second, first.
+        let (turn, place) = (rank / pairs, rank % pairs);
+        let pair = if turn % 2 == 0 { place } else { pairs - 1 - place };
+        lots[number] = (pair, turn.div_ceil(2) % 2);
     }
     lots
 }
