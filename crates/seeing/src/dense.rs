@@ -9,9 +9,9 @@ use crate::luminance::LightRows;
 use crate::piece::Piece;
 use crate::places::{LANES, eight, runs};
 use crate::raster::{Kernel, Raster, smooth};
-use crate::spline::BLOCK;
 use crate::warp::slopes;
 use multiversion::multiversion;
+use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
 
 /// How many rows are compared.
@@ -175,25 +175,20 @@ impl Dense {
         frame: &Raster,
         field: &Field,
         (band, rows): (usize, Rows),
-        cells: std::ops::Range<usize>,
+        cells: Range<usize>,
         work: &mut DenseWork,
     ) {
         let (cell, top) = (self.cell_px, band * self.cell_px);
-        let most = (BLOCK / cell).max(1);
-        let mut from = cells.start;
-        while from < cells.end {
-            let mut to = (from + most).min(cells.end);
-            let columns = |to: usize| from * cell..(to * cell).min(self.passed.width);
-            let looked = || (top..(top + cell).min(self.passed.height)).step_by(rows.step());
-            let light = LightRows::Light(frame);
-            while to > from && !work.piece.look(&light, field, columns(to), looked()) {
-                to = from + (to - from) / 2;
+        let columns = |of: &Range<usize>| of.start * cell..(of.end * cell).min(self.passed.width);
+        let looked_at = || (top..(top + cell).min(self.passed.height)).step_by(rows.step());
+        let light = LightRows::Light(frame);
+        let mut left = cells;
+        while !left.is_empty() {
+            let piece = work.piece.look_at_first(&light, field, &left, columns, looked_at);
+            left.start = piece.end.max(left.start + 1);
+            if !piece.is_empty() {
+                self.compare_piece((band, rows), piece, work);
             }
-            if to > from {
-                self.compare_piece((band, rows), from..to, work);
-            }
-            // A single cell that is torn over too much of the frame says nothing.
-            from = to.max(from + 1);
         }
     }
 
@@ -201,7 +196,7 @@ impl Dense {
     fn compare_piece(
         &self,
         (band, rows): (usize, Rows),
-        cells: std::ops::Range<usize>,
+        cells: Range<usize>,
         work: &mut DenseWork,
     ) {
         let (width, cell) = (self.passed.width, self.cell_px);

@@ -12,7 +12,6 @@ use crate::luminance::LightRows;
 use crate::piece::Piece;
 use crate::places::{LANES, eight, runs};
 use crate::raster::{Kernel, Raster, smooth};
-use crate::spline::BLOCK;
 use multiversion::multiversion;
 use plane::Basis;
 use std::ops::Range;
@@ -185,20 +184,15 @@ impl Fine {
         cells: Range<usize>,
         work: &mut FineWork,
     ) {
-        let most = (BLOCK / self.cell_px).max(1);
-        let mut from = cells.start;
-        while from < cells.end {
-            let mut to = (from + most).min(cells.end);
-            let columns = |to: usize| from * self.cell_px..self.across(to - 1).end;
-            let rows = || self.rows(band).map(|(_, y)| y);
-            while to > from && !work.piece.look(frame, field, columns(to), rows()) {
-                to = from + (to - from) / 2;
+        let columns = |of: &Range<usize>| of.start * self.cell_px..self.across(of.end - 1).end;
+        let rows = || self.rows(band).map(|(_, y)| y);
+        let mut left = cells;
+        while !left.is_empty() {
+            let piece = work.piece.look_at_first(frame, field, &left, columns, rows);
+            left.start = piece.end.max(left.start + 1);
+            if !piece.is_empty() {
+                self.compare_piece(band, piece, work);
             }
-            if to > from {
-                self.compare_piece(band, from..to, work);
-            }
-            // A single cell that is torn over too much of the frame says nothing.
-            from = to.max(from + 1);
         }
     }
 

@@ -48,9 +48,27 @@ impl Default for Piece {
 type Extent = [(f32, f32); 2];
 
 impl Piece {
+    /// Look at the first of `cells` side by side, as many as can be looked at together: those between the `columns` and in the `rows`
+    /// of the reference that are told. None where a single one is torn over too much of the frame, which then says nothing.
+    pub fn look_at_first<R: Iterator<Item = usize>>(
+        &mut self,
+        frame: &LightRows<'_>,
+        field: &Field,
+        cells: &Range<usize>,
+        columns: impl Fn(&Range<usize>) -> Range<usize>,
+        rows: impl Fn() -> R,
+    ) -> Range<usize> {
+        let most = (BLOCK / field.cell_px).max(1);
+        let mut first = cells.start..(cells.start + most).min(cells.end);
+        while !first.is_empty() && !self.look(frame, field, columns(&first), rows()) {
+            first.end = first.start + first.len() / 2;
+        }
+        first
+    }
+
     /// Look where the px in some `columns` (at most [`BLOCK`]) and `rows` of the reference lie in `frame` by `field`; false where
     /// that is too far apart to be looked at together.
-    pub fn look(
+    fn look(
         &mut self,
         frame: &LightRows<'_>,
         field: &Field,

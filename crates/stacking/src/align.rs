@@ -243,7 +243,7 @@ pub(crate) fn wanted_cells(
     (columns, rows, side): (usize, usize, usize),
 ) -> Vec<bool> {
     let mut wanted = vec![false; columns * rows];
-    // Weights blend into the neighbours by less than a quarter of a cell.
+    // Weights blend into the neighbours by a quarter of a cell.
     let reach = cells.cell_px / 4;
     for cell in 0..cells.len() {
         if weights.iter().all(|w| w.get(cell).is_none_or(|w| *w == 0.0)) {

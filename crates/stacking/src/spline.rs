@@ -23,15 +23,8 @@ pub const FILTER: [f32; 3] = [1.6867, -0.4112, 0.06785];
 pub const REACH: usize = FILTER.len() - 1;
 
 /// `out[x]` from the samples `x` to `x + 4` of a row.
-#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 pub fn filter_along(row: &[f32], out: &mut [f32]) {
-    let n = out.len().min(row.len().saturating_sub(2 * REACH));
-    let [a, b, c, d, e] =
-        [&row[..n], &row[1..][..n], &row[2..][..n], &row[3..][..n], &row[4..][..n]];
-    let out = &mut out[..n];
-    for x in 0..n {
-        out[x] = FILTER[0] * c[x] + FILTER[1] * (b[x] + d[x]) + FILTER[2] * (a[x] + e[x]);
-    }
+    filter_down(std::array::from_fn(|k| row.get(k..).unwrap_or_default()), out);
 }
 
 /// `out[x]` from the samples `x` of five rows.
