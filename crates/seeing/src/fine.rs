@@ -264,7 +264,7 @@ struct Row<'a> {
 }
 
 /// Compare one row.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn add_row<'a>(
     frame: &[f32],
     inside: &[u8],

@@ -123,7 +123,7 @@ struct System {
 }
 
 /// `q = A p`; gives p . q.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn apply(
     system: &System,
     information: &[Vec<f32>; 3],
@@ -197,7 +197,7 @@ fn dot(a: &[f32], b: &[f32]) -> f64 {
 }
 
 /// Divide by the 2 x 2 diagonal blocks; gives r . z and z . z.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn precondition(inverse: &[Vec<f32>; 3], r: &[f32], z: &mut [f32]) -> (f64, f64) {
     let n = r.len() / 2;
     let (rx, ry) = (&r[..n], &r[n..2 * n]);
@@ -213,7 +213,7 @@ fn precondition(inverse: &[Vec<f32>; 3], r: &[f32], z: &mut [f32]) -> (f64, f64)
 }
 
 /// `x += a p`, `r -= a q`.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn advance(alpha: f32, p: &[f32], q: &[f32], x: &mut [f32], r: &mut [f32]) {
     let n = p.len();
     let (q, x, r) = (&q[..n], &mut x[..n], &mut r[..n]);
@@ -224,7 +224,7 @@ fn advance(alpha: f32, p: &[f32], q: &[f32], x: &mut [f32], r: &mut [f32]) {
 }
 
 /// `p = z + b p`.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn turn(beta: f32, z: &[f32], p: &mut [f32]) {
     for (p, z) in p.iter_mut().zip(z) {
         *p = z + beta * *p;

@@ -132,7 +132,7 @@ fn place_inside<'a>(places: &mut Places, row: &RowPlace<'a>) -> Option<Extent> {
     Some(extent)
 }
 
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn place_faded<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
     const LANES: usize = 8;
     let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
@@ -188,7 +188,7 @@ fn place_faded<'a>(places: &mut Places, row: &RowPlace<'a>) -> Extent {
     }
 }
 
-#[multiversion(targets("x86_64+avx2+bmi2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn corners(places: &mut Places, n: usize, left: f32, top: f32) {
     let n = n.min(BLOCK);
     let (us, vs, ws) = (&places.u[..n], &places.v[..n], &places.weight[..n]);
