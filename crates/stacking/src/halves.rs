@@ -13,13 +13,13 @@
 //! beyond the optical cut-off there can be no signal, so whatever correlation is found there
 //! is the *floor*, and it is taken off everywhere (see [`HalfCorrelation::floor`]).
 
-use crate::finish::fourier::{Fft2, signed_frequency};
-use crate::taper::{TAPER, taper};
+use crate::taper::TAPER;
 use ndarray::ArrayView2;
-use rayon::prelude::*;
-use rustfft::num_complex::Complex;
+use rings::{RingSums, ring_sums, ring_sums_of_pairs};
 use serde::Serialize;
 use stillwright_picture::{Cancelled, Progress, Silent};
+
+mod rings;
 
 /// Where a curve falls below a threshold, as a frequency and as a length.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -85,11 +85,6 @@ pub enum HalvesError {
 
 /// Smallest side that can be looked at, px.
 const SMALLEST: usize = 16;
-/// Pictures up to this side are transformed in one piece; larger ones in blocks.
-const WHOLE: usize = 1024;
-/// Side of the blocks of large pictures, px, and the most blocks along a side.
-const BLOCK: usize = 512;
-const BLOCKS_A_SIDE: usize = 4;
 
 /// Curves over rings of spatial frequency, and what follows from them.
 ///
@@ -200,112 +195,71 @@ pub(crate) fn correlate_window(
     Ok(evaluate(&sums, a, b, region, |_, _| Some((known_floor, 0.0))))
 }
 
-/// Raw sums over rings, already divided by the window's power.
-struct RingSums {
-    count: Vec<f64>,
-    cross: Vec<f64>,
-    power_a: Vec<f64>,
-    power_b: Vec<f64>,
-    ring_width: f64,
-    /// Independent share of the coefficients under the window.
-    independent: f64,
+/// What two halves have in common and what they differ by, ring by ring: the entries of [`HalfCorrelation`] of these names.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Powers {
+    pub frequency: Vec<f64>,
+    pub count: Vec<f64>,
+    pub signal_power: Vec<f64>,
+    pub noise_power: Vec<f64>,
+    pub floor: f64,
 }
 
-fn ring_sums(
-    a: ArrayView2<'_, f32>,
-    b: ArrayView2<'_, f32>,
-    region: Region,
-    fade: f64,
+/// Compare some of `planes`, all of one size, by twos (the indices of both): as [`correlate_halves`] does planes of up to 1024 px a
+/// side, but each is transformed only once.
+///
+/// # Errors
+/// As for [`correlate_halves`], and when cancelled.
+pub(crate) fn powers_of_pairs(
+    planes: &[ArrayView2<'_, f32>],
+    pairs: &[(usize, usize)],
     progress: &dyn Progress,
-) -> Result<RingSums, Cancelled> {
-    let large = region.width.max(region.height) > WHOLE;
-    let side = |n: usize| if large { n.min(BLOCK) } else { n };
-    let (bh, bw) = (side(region.height), side(region.width));
-    let along = |n: usize, block: usize| n.div_ceil(block).min(BLOCKS_A_SIDE);
-    let (down, across) = (along(region.height, bh), along(region.width, bw));
-    let place = |i: usize, of: usize, n: usize, block: usize| {
-        if of == 1 { (n - block) / 2 } else { i * (n - block) / (of - 1) }
+) -> Result<Vec<Powers>, HalvesError> {
+    let Some(first) = planes.first() else { return Ok(Vec::new()) };
+    if let Some(other) = planes.iter().find(|plane| plane.dim() != first.dim()) {
+        return Err(HalvesError::Shape(first.dim(), other.dim()));
+    }
+    let (height, width) = first.dim();
+    if width < SMALLEST || height < SMALLEST {
+        return Err(HalvesError::TooSmall { width, height });
+    }
+    let sums = ring_sums_of_pairs(planes, pairs, progress)?;
+    let told = |sums: &RingSums| {
+        powers(sums, |f, frc| floor(f, frc, &sums.count, None, sums.independent)).0
     };
-    let fft = Fft2::<f64>::new(bh, bw);
-    let window = (taper(bh, fade), taper(bw, fade));
-    let smaller = bh.min(bw) as f64;
-    let rings = (smaller / 2.0).floor() as usize + 1;
-    let blocks: Vec<_> = (0..down * across).collect();
-    let parts: Vec<[Vec<f64>; 4]> = blocks
-        .par_iter()
-        .map(|block| {
-            let top = region.top + place(block / across, down, region.height, bh);
-            let left = region.left + place(block % across, across, region.width, bw);
-            let part = (top, left);
-            let fa = windowed_spectrum(&fft, a, part, &window, progress)?;
-            let fb = windowed_spectrum(&fft, b, part, &window, progress)?;
-            let mut sums = [const { Vec::new() }; 4];
-            sums.iter_mut().for_each(|s: &mut Vec<f64>| s.resize(rings, 0.0));
-            for kx in 0..fft.half_width() {
-                let fx = kx as f64 / bw as f64;
-                let twice = if kx == 0 || 2 * kx == bw { 1.0 } else { 2.0 };
-                for ky in 0..bh {
-                    let ring = (fx.hypot(signed_frequency(ky, bh)) * smaller).round() as usize;
-                    if ring >= rings {
-                        continue;
-                    }
-                    let (va, vb) = (fa[kx * bh + ky], fb[kx * bh + ky]);
-                    sums[0][ring] += twice;
-                    sums[1][ring] += twice * (va.re * vb.re + va.im * vb.im);
-                    sums[2][ring] += twice * va.norm_sqr();
-                    sums[3][ring] += twice * vb.norm_sqr();
-                }
-            }
-            Ok(sums)
-        })
-        .collect::<Result<_, Cancelled>>()?;
-    let mean_of =
-        |w: &[f64], power: i32| w.iter().map(|v| v.powi(power)).sum::<f64>() / w.len() as f64;
-    let squares = mean_of(&window.0, 2) * mean_of(&window.1, 2);
-    let fourths = mean_of(&window.0, 4) * mean_of(&window.1, 4);
-    let window_power = squares * (bh * bw) as f64;
-    let whole = (region.width * region.height) as f64 / (bh * bw * parts.len()) as f64;
-    // Added block by block in a fixed order, whatever thread computed them.
-    let total = |i: usize, scale: f64| -> Vec<f64> {
-        (0..rings).map(|r| scale * parts.iter().map(|p| p[i][r]).sum::<f64>()).collect()
-    };
-    Ok(RingSums {
-        count: total(0, whole),
-        cross: total(1, whole / window_power),
-        power_a: total(2, whole / window_power),
-        power_b: total(3, whole / window_power),
-        ring_width: 1.0 / smaller,
-        independent: squares * squares / fourths,
-    })
+    Ok(sums.iter().map(told).collect())
 }
 
-fn finite(v: f32) -> f64 {
-    if v.is_finite() { f64::from(v) } else { 0.0 }
+/// The powers, the correlation and the frequency from which on its floor was measured.
+fn powers(
+    sums: &RingSums,
+    floor: impl Fn(&[f64], &[f64]) -> Option<(f64, f64)>,
+) -> (Powers, Vec<f64>, Option<f64>) {
+    let rings = sums.count.len();
+    let frequency: Vec<f64> = (0..rings).map(|k| k as f64 * sums.ring_width).collect();
+    let frc: Vec<f64> = (0..rings)
+        .map(|k| ratio(sums.cross[k], (sums.power_a[k] * sums.power_b[k]).sqrt()).clamp(-1.0, 1.0))
+        .collect();
+    let found = floor(&frequency, &frc);
+    let (floor, floor_from) = found.map_or((0.0, None), |(value, from)| (value, Some(from)));
+    // Shared noise of a half, as a multiple of its own noise.
+    let shared = floor / (1.0 - floor);
+    let mut signal_power = Vec::with_capacity(rings);
+    let mut noise_power = Vec::with_capacity(rings);
+    for k in 0..rings {
+        let n = sums.count[k].max(1.0);
+        let auto = 0.5 * (sums.power_a[k] + sums.power_b[k]) / n;
+        let cross = sums.cross[k] / n;
+        let own = (auto - cross).max(0.0);
+        signal_power.push(cross - shared * own);
+        noise_power.push(own * (0.5 + shared));
+    }
+    let count = sums.count.clone();
+    (Powers { frequency, count, signal_power, noise_power, floor }, frc, floor_from)
 }
 
-fn windowed_spectrum(
-    fft: &Fft2<f64>,
-    plane: ArrayView2<'_, f32>,
-    (top, left): (usize, usize),
-    window: &(Vec<f64>, Vec<f64>),
-    progress: &dyn Progress,
-) -> Result<Vec<Complex<f64>>, Cancelled> {
-    let part = plane.slice(ndarray::s![top..top + fft.height, left..left + fft.width]);
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (row, wy) in part.rows().into_iter().zip(&window.0) {
-        for (v, wx) in row.iter().zip(&window.1) {
-            sum += wy * wx * finite(*v);
-            weight += wy * wx;
-        }
-    }
-    let mean = sum / weight;
-    let mut samples = Vec::with_capacity(fft.height * fft.width);
-    for (row, wy) in part.rows().into_iter().zip(&window.0) {
-        samples.extend(row.iter().zip(&window.1).map(|(v, wx)| wy * wx * (finite(*v) - mean)));
-    }
-    let mut spectrum = vec![Complex::new(0.0, 0.0); fft.spectrum_len()];
-    fft.forward(&mut samples, &mut spectrum, &mut Vec::new(), progress)?;
-    Ok(spectrum)
+fn ratio(top: f64, bottom: f64) -> f64 {
+    if bottom > 0.0 { top / bottom } else { 0.0 }
 }
 
 fn evaluate(
@@ -316,31 +270,13 @@ fn evaluate(
     floor: impl Fn(&[f64], &[f64]) -> Option<(f64, f64)>,
 ) -> HalfCorrelation {
     let rings = sums.count.len();
-    let frequency: Vec<f64> = (0..rings).map(|k| k as f64 * sums.ring_width).collect();
-    let ratio = |top: f64, bottom: f64| if bottom > 0.0 { top / bottom } else { 0.0 };
-    let frc: Vec<f64> = (0..rings)
-        .map(|k| ratio(sums.cross[k], (sums.power_a[k] * sums.power_b[k]).sqrt()).clamp(-1.0, 1.0))
-        .collect();
-    let found = floor(&frequency, &frc);
-    let (floor, floor_from) = found.map_or((0.0, None), |(value, from)| (value, Some(from)));
-    // Shared noise of a half, as a multiple of its own noise.
-    let shared = floor / (1.0 - floor);
-    let mut signal_power = Vec::with_capacity(rings);
-    let mut noise_power = Vec::with_capacity(rings);
-    let mut cleaned = Vec::with_capacity(rings);
-    for k in 0..rings {
-        let n = sums.count[k].max(1.0);
-        let auto = 0.5 * (sums.power_a[k] + sums.power_b[k]) / n;
-        let cross = sums.cross[k] / n;
-        let own = (auto - cross).max(0.0);
-        let signal = cross - shared * own;
-        signal_power.push(signal);
-        noise_power.push(own * (0.5 + shared));
-        // The correlation that halves with the same SSNR but no shared noise would have:
-        // SSNR = S / (U / 2 + C), FRC = SSNR / (2 + SSNR).
-        let noise = own * (0.5 + shared);
-        cleaned.push(ratio(signal, 2.0 * noise + signal.max(0.0)).clamp(-1.0, 1.0));
-    }
+    let (powers, frc, floor_from) = powers(sums, floor);
+    let Powers { frequency, count, signal_power, noise_power, floor } = powers;
+    // The correlation that halves with the same SSNR but no shared noise would have:
+    // SSNR = S / (U / 2 + C), FRC = SSNR / (2 + SSNR).
+    let falling = signal_power.iter().zip(&noise_power);
+    let mut cleaned: Vec<f64> =
+        falling.map(|(s, noise)| ratio(*s, 2.0 * noise + s.max(0.0)).clamp(-1.0, 1.0)).collect();
     // The mean was removed, so the first ring knows nothing; it takes its neighbour's value.
     if rings > 1 {
         cleaned[0] = cleaned[1];
@@ -373,7 +309,7 @@ fn evaluate(
         at_half_bit: crossing(&|k| half_bit_threshold(sums.count[k] * sums.independent)),
         noise_sigma: robust_sigma(a, b, region),
         frequency,
-        count: sums.count.clone(),
+        count,
         frc,
         frc_falling,
         ssnr,
@@ -457,7 +393,8 @@ fn robust_sigma(a: ArrayView2<'_, f32>, b: ArrayView2<'_, f32>, region: Region) 
     let mut half_difference = Vec::new();
     for y in (region.top..region.top + region.height).step_by(step) {
         for x in (region.left..region.left + region.width).step_by(step) {
-            half_difference.push((0.5 * (finite(a[[y, x]]) - finite(b[[y, x]]))) as f32);
+            half_difference
+                .push((0.5 * (rings::finite(a[[y, x]]) - rings::finite(b[[y, x]]))) as f32);
         }
     }
     f64::from(sigma_of(&mut half_difference))

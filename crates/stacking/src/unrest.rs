@@ -17,7 +17,7 @@ use crate::accumulate::Accumulator;
 use crate::advice::{busiest_region, within};
 use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::credible::Expected;
-use crate::halves::{HalfCorrelation, HalvesSettings, Region, correlate_while};
+use crate::halves::{HalvesError, Powers, Region, powers_of_pairs};
 use crate::keep::{Ranks, Worth};
 use crate::spline::taps;
 use crate::stack::StackError;
@@ -97,18 +97,23 @@ impl Unrest {
         let whole = all.whole(None);
         let halves: Vec<[Picture; 2]> =
             sums.iter().map(|sum| [0, 1].map(|half| sum.half(half, Some(&whole)))).collect();
-        let mut draws = Vec::new();
+        let (mut draws, mut shares) = (Vec::new(), Vec::new());
         for pair in 0..pairs {
             for shift in shifts(pairs) {
                 let other = (pair + shift) % pairs;
                 let both = [&given[pair][0], &given[other][1]];
-                let share = share_of_one(both, &bench.survey.cell_structure);
-                let [a, b] = [&halves[pair][0], &halves[other][1]].map(|h| h.plane(channels / 2));
-                let halves = correlate_while(a, b, &HalvesSettings::default(), progress);
-                progress.check()?;
-                draws.extend(halves.ok().zip(share));
+                if let Some(share) = share_of_one(both, &bench.survey.cell_structure) {
+                    draws.push((2 * pair, 2 * other + 1));
+                    shares.push(share);
+                }
             }
         }
+        let planes: Vec<_> = halves.iter().flatten().map(|h| h.plane(channels / 2)).collect();
+        let draws: Vec<(Powers, f64)> = match powers_of_pairs(&planes, &draws, progress) {
+            Ok(powers) => powers.into_iter().zip(shares).collect(),
+            Err(HalvesError::Cancelled(cancelled)) => return Err(cancelled.into()),
+            Err(_) => Vec::new(),
+        };
         let noise = match format.layout {
             // Every second pixel of a mosaic is green; between them, its fine frequencies hold more than noise.
             Layout::Bayer(_) => {
@@ -122,9 +127,9 @@ impl Unrest {
     }
 
     /// From pairs of halves, half the difference of which has a share of the power of one frame each.
-    fn told(draws: &[(HalfCorrelation, f64)], noise: &Noise) -> Option<Unrest> {
-        let HalfCorrelation { frequency, count, .. } = &draws.first()?.0;
-        let mean = |of: &dyn Fn(&HalfCorrelation, f64) -> f64| {
+    fn told(draws: &[(Powers, f64)], noise: &Noise) -> Option<Unrest> {
+        let Powers { frequency, count, .. } = &draws.first()?.0;
+        let mean = |of: &dyn Fn(&Powers, f64) -> f64| {
             draws.iter().map(|(halves, share)| of(halves, *share)).sum::<f64>() / draws.len() as f64
         };
         // Noise that both halves share is in the noise of the whole, but not in what they differ by.
@@ -273,8 +278,8 @@ fn tent(frequency: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::halves::correlate_halves;
     use ndarray::Array2;
+    use stillwright_picture::Silent;
     use stillwright_seeing::raster::{Kernel, Raster, smooth};
 
     const SIDE: usize = 160;
@@ -288,6 +293,10 @@ mod tests {
         let mut normal = || (0..12).map(|_| draw()).sum::<f32>() - 6.0;
         let values = (0..SIDE * SIDE).map(|_| normal()).collect();
         Raster { width: SIDE, height: SIDE, values }
+    }
+
+    fn powers(a: &Array2<f32>, b: &Array2<f32>) -> Powers {
+        powers_of_pairs(&[a.view(), b.view()], &[(0, 1)], &Silent).unwrap().remove(0)
     }
 
     fn soft(state: &mut u64) -> Array2<f32> {
@@ -311,7 +320,7 @@ mod tests {
                 sum / (frames / 2) as f32
             };
             let (a, b) = (half(), half());
-            let halves = correlate_halves(a.view(), b.view(), &HalvesSettings::default()).unwrap();
+            let halves = powers(&a, &b);
             let noise = Noise { passed: |_| 1.0, white: None, mosaic: false };
             let count = halves.count[5];
             let told = Unrest::told(&[(halves, 1.0 / frames as f64)], &noise).unwrap();
@@ -353,8 +362,7 @@ mod tests {
             let draws: Vec<_> = (0..pairs)
                 .map(|_| {
                     let (a, b) = (half(), half());
-                    let settings = HalvesSettings::default();
-                    (correlate_halves(a.view(), b.view(), &settings).unwrap(), 0.5)
+                    (powers(&a, &b), 0.5)
                 })
                 .collect();
             let told = Unrest::told(&draws, &noise).unwrap();

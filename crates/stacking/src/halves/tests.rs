@@ -1,4 +1,5 @@
 use super::*;
+use ndarray::Array2;
 
 #[test]
 fn the_half_bit_curve_has_its_published_values() {
@@ -20,4 +21,30 @@ fn the_robust_sigma_of_a_known_sample() {
     assert_eq!(sigma_of(&mut []), 0.0);
     let sigma = sigma_of(&mut [1.0, 2.0, 3.0, 4.0, 100.0]);
     assert!((sigma - 1.482_602).abs() < 1e-6);
+}
+
+#[test]
+fn several_planes_by_twos_are_as_two_by_themselves() {
+    let plane = |k: usize| {
+        Array2::from_shape_fn((40, 56), |(y, x)| {
+            let noise = (x * 7919 + y * 104_729 + k * 31_337) % 97;
+            (x as f32 * 0.3).sin() + (y as f32 * 0.2).cos() + noise as f32 / 60.0
+        })
+    };
+    let planes = [0, 1, 2].map(plane);
+    let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
+    let pairs = [(0, 1), (2, 1), (0, 2)];
+    let powers = powers_of_pairs(&views, &pairs, &Silent).unwrap();
+    for ((a, b), powers) in pairs.iter().zip(powers) {
+        let two = correlate_halves(views[*a], views[*b], &HalvesSettings::default()).unwrap();
+        assert_eq!(powers.frequency, two.frequency);
+        assert_eq!(powers.count, two.count);
+        assert_eq!(powers.signal_power, two.signal_power);
+        assert_eq!(powers.noise_power, two.noise_power);
+        assert_eq!(powers.floor, two.floor);
+    }
+    assert_eq!(powers_of_pairs(&[], &[], &Silent), Ok(Vec::new()));
+    let other = Array2::zeros((40, 50));
+    let unlike = powers_of_pairs(&[views[0], other.view()], &[(0, 1)], &Silent);
+    assert_eq!(unlike, Err(HalvesError::Shape((40, 56), (40, 50))));
 }
