@@ -207,13 +207,22 @@ impl Tiles {
                 let Some(tile) = work.grid[j * columns + i] else { continue };
                 work.near_x.clear();
                 work.near_y.clear();
+                let mut farthest = (0.0f32, 0.0f32);
                 for v in j.saturating_sub(2)..(j + 3).min(rows) {
                     let from = v * columns + i.saturating_sub(2);
                     let near = &work.grid[from..v * columns + (i + 3).min(columns)];
                     for other in near.iter().flatten() {
                         work.near_x.push(other.moved.0);
                         work.near_y.push(other.moved.1);
+                        let apart = |a: f32, b: f32| (a - b).abs();
+                        farthest.0 = farthest.0.max(apart(tile.moved.0, other.moved.0));
+                        farthest.1 = farthest.1.max(apart(tile.moved.1, other.moved.1));
                     }
+                }
+                // Medians lie no farther away than the farthest does. (The hundredth is for rounding.)
+                if farthest.0.hypot(farthest.1) <= 0.99 * limit {
+                    work.found.push(tile);
+                    continue;
                 }
                 let around = (median(&mut work.near_x), median(&mut work.near_y));
                 if (tile.moved.0 - around.0).hypot(tile.moved.1 - around.1) <= limit {
