@@ -10,16 +10,20 @@ use crate::dense::CellSums;
 use crate::field::Field;
 use crate::luminance::LightRows;
 use crate::piece::Piece;
-use crate::places::{LANES, eight, runs};
+use crate::places::{LANES, eight};
 use crate::raster::{Kernel, Raster, smooth};
+use grid::FineGrid;
 use multiversion::multiversion;
 use plane::Basis;
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
 
+mod grid;
+pub(crate) mod keen;
 mod plane;
 #[cfg(test)]
 mod tests;
+mod whiten;
 
 /// Of this many rows one is compared.
 pub(crate) const STEP: usize = 4;
@@ -32,13 +36,13 @@ const SOFTER_PX: f32 = 1.5;
 /// frame times x and y (from the middle of the cell) and of its square.
 const SUMS: usize = 8;
 
+/// The sums of a cell, in lanes.
+type Lanes = [[f32; LANES]; SUMS];
+
 /// The reference, ready for comparisons.
 #[derive(Clone)]
 pub(crate) struct Fine {
-    width: usize,
-    height: usize,
-    cell_px: usize,
-    columns: usize,
+    grid: FineGrid,
     /// Reference, slopes and blur without their planes, row after row of those that are compared.
     own: [Vec<f32>; 4],
     /// Sums of the reference over each cell.
@@ -51,7 +55,7 @@ pub(crate) struct Fine {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct FineWork {
     piece: Piece,
-    lanes: Vec<[[f32; LANES]; SUMS]>,
+    lanes: Vec<Lanes>,
     outside: Vec<bool>,
     /// One entry a cell; all zero where nothing was compared.
     pub sums: Vec<CellSums>,
@@ -60,14 +64,10 @@ pub(crate) struct FineWork {
 impl Fine {
     /// Prepare the reference's light for cells of `cell_px`.
     pub fn new(light: &Raster, cell_px: usize) -> Fine {
-        let (width, height) = (light.width, light.height);
-        let (columns, bands) = (width.div_ceil(cell_px), height.div_ceil(cell_px));
+        let grid = FineGrid::new(light, cell_px);
         let mut work = Raster::default();
-        let rows: Vec<usize> = (0..height).filter(|y| y % cell_px % STEP == STEP / 2).collect();
         // What is of full size is let go of as soon as its rows are picked.
-        let compared = |from: Raster| -> Vec<f32> {
-            rows.iter().flat_map(|y| from.row(*y).iter().copied()).collect()
-        };
+        let compared = |from: Raster| grid.compared(&from);
         // The B-spline at whole px, and its derivatives there.
         let (slope_x, slope_y) = slopes(light);
         let (slope_x, slope_y) = (compared(slope_x), compared(slope_y));
@@ -77,64 +77,34 @@ impl Fine {
         softer.values.iter_mut().zip(&smoothed.values).for_each(|(d, r)| *d -= r);
         let own = [compared(smoothed), slope_x, slope_y, compared(softer)];
         let mut fine = Fine {
-            width,
-            height,
-            cell_px,
-            columns,
+            grid,
             own,
-            cells: vec![CellSums::default(); columns * bands],
-            means: vec![0.0; columns * bands],
+            cells: vec![CellSums::default(); grid.cells()],
+            means: vec![0.0; grid.cells()],
         };
-        for band in 0..bands {
-            for column in 0..columns {
+        for band in 0..grid.bands() {
+            for column in 0..grid.columns {
                 fine.prepare(band, column);
             }
         }
         fine
     }
 
-    /// Columns of a cell.
-    fn across(&self, column: usize) -> Range<usize> {
-        column * self.cell_px..((column + 1) * self.cell_px).min(self.width)
-    }
-
-    /// The rows of a band of cells that are compared: their number among all compared, and where they lie.
-    fn rows(&self, band: usize) -> impl Iterator<Item = (usize, usize)> + use<> {
-        let (top, bottom) = (band * self.cell_px, ((band + 1) * self.cell_px).min(self.height));
-        let first = band * self.cell_px.saturating_sub(STEP / 2).div_ceil(STEP);
-        (top + STEP / 2..bottom).step_by(STEP).enumerate().map(move |(k, y)| (first + k, y))
-    }
-
     /// Take the planes off one cell, and add it up.
     fn prepare(&mut self, band: usize, column: usize) {
-        let across = self.across(column);
-        let rows: Vec<(usize, usize)> = self.rows(band).collect();
-        let basis = Basis::new(across.len(), rows.len());
-        let cell = band * self.columns + column;
+        let grid = self.grid;
+        let basis = grid.basis(band, column);
+        let cell = band * grid.columns + column;
         for (quantity, values) in self.own.iter_mut().enumerate() {
-            let mut sums = [0.0f32; 3];
-            for (j, (row, _)) in rows.iter().enumerate() {
-                let line = &values[row * self.width..][across.clone()];
-                for (i, v) in line.iter().enumerate() {
-                    sums[0] += v;
-                    sums[1] += v * basis.x(i);
-                    sums[2] += v * basis.y(j);
-                }
-            }
+            let mean = grid.take_plane_off(values, band, column);
             if quantity == 0 {
-                self.means[cell] = sums[0] / basis.n.max(1.0);
-            }
-            for (j, (row, _)) in rows.iter().enumerate() {
-                let line = &mut values[row * self.width..][across.clone()];
-                for (i, v) in line.iter_mut().enumerate() {
-                    *v -= basis.plane(&sums, i, j);
-                }
+                self.means[cell] = mean;
             }
         }
         let mut s = CellSums { n: basis.n, ..CellSums::default() };
         let [r, gx, gy, d] = &self.own;
-        for (row, _) in rows {
-            for at in row * self.width + across.start..row * self.width + across.end {
+        for (row, _) in grid.rows(band) {
+            for at in grid.span(row, &grid.across(column)) {
                 let (r, gx, gy, d) = (r[at], gx[at], gy[at], d[at]);
                 s.rr += r * r;
                 s.rd += r * d;
@@ -164,73 +134,56 @@ impl Fine {
         work: &mut FineWork,
         progress: &dyn Progress,
     ) -> Result<(), Cancelled> {
-        work.sums.clear();
-        work.sums.resize(self.cells.len(), CellSums::default());
-        for band in 0..self.height.div_ceil(self.cell_px) {
-            progress.check()?;
-            for cells in runs(wanted, band * self.columns, self.columns) {
-                self.compare_run(frame, field, band, cells, work);
-            }
-        }
-        Ok(())
-    }
-
-    /// Compare a run of cells side by side, some at a time.
-    fn compare_run(
-        &self,
-        frame: &LightRows<'_>,
-        field: &Field,
-        band: usize,
-        cells: Range<usize>,
-        work: &mut FineWork,
-    ) {
-        let columns = |of: &Range<usize>| of.start * self.cell_px..self.across(of.end - 1).end;
-        let rows = || self.rows(band).map(|(_, y)| y);
-        let mut left = cells;
-        while !left.is_empty() {
-            let piece = work.piece.look_at_first(frame, field, &left, columns, rows);
-            left.start = piece.end.max(left.start + 1);
-            if !piece.is_empty() {
-                self.compare_piece(band, piece, work);
-            }
-        }
+        let FineWork { piece, lanes, outside, sums } = work;
+        sums.clear();
+        sums.resize(self.cells.len(), CellSums::default());
+        let each = |piece: &mut Piece, band: usize, cells: Range<usize>| {
+            self.compare_piece(piece, band, cells, (lanes, outside, sums));
+        };
+        self.grid.pieces(frame, field, wanted, (piece, each), progress)
     }
 
     /// Compare the cells of the piece that was looked at.
-    fn compare_piece(&self, band: usize, cells: Range<usize>, work: &mut FineWork) {
-        let span = cells.start * self.cell_px..self.across(cells.end - 1).end;
-        let first = band * self.columns + cells.start;
+    fn compare_piece(
+        &self,
+        piece: &mut Piece,
+        band: usize,
+        cells: Range<usize>,
+        (lanes, outside, sums): (&mut Vec<Lanes>, &mut Vec<bool>, &mut [CellSums]),
+    ) {
+        let grid = self.grid;
+        let span = grid.across_all(&cells);
+        let first = band * grid.columns + cells.start;
         let means = &self.means[first..first + cells.len()];
-        work.lanes.clear();
-        work.lanes.resize(cells.len(), [[0.0; LANES]; SUMS]);
-        work.outside.clear();
-        work.outside.resize(cells.len(), false);
-        let whole = Basis::new(self.cell_px, self.rows(band).count());
-        for (j, (row, _)) in self.rows(band).enumerate() {
-            let own = row * self.width + span.start..row * self.width + span.end;
+        lanes.clear();
+        lanes.resize(cells.len(), [[0.0; LANES]; SUMS]);
+        outside.clear();
+        outside.resize(cells.len(), false);
+        let whole = Basis::new(grid.cell_px, grid.rows(band).count());
+        for (j, (row, _)) in grid.rows(band).enumerate() {
+            let own = grid.span(row, &span);
             let compared = Row {
                 own: [0, 1, 2, 3].map(|q: usize| &self.own[q][own.clone()]),
                 means,
-                cell: self.cell_px,
+                cell: grid.cell_px,
                 y: whole.y(j),
             };
-            let (frame, inside) = work.piece.b_spline(j);
-            add_row(frame, inside, &compared, &mut work.lanes, &mut work.outside);
+            let (frame, inside) = piece.b_spline(j);
+            add_row(frame, inside, &compared, lanes, outside);
         }
         for (k, column) in cells.enumerate() {
-            if work.outside[k] {
+            if outside[k] {
                 continue;
             }
             let index = first + k;
-            let mut sums = self.cells[index];
-            let [fr, xf, yf, fd, f, fx, fy, ff] =
-                work.lanes[k].map(|lanes| lanes.iter().sum::<f32>());
-            let basis = Basis::new(self.across(column).len(), self.rows(band).count());
+            let mut own = self.cells[index];
+            let [fr, xf, yf, fd, f, fx, fy, ff] = lanes[k].map(|lanes| lanes.iter().sum::<f32>());
+            let basis = grid.basis(band, column);
             // The lanes count x from the middle of a whole cell.
             let fx = fx + (whole.x(0) - basis.x(0)).abs() * f;
             let left = basis.left(ff, [f, fx, fy]);
-            (sums.fr, sums.xf, sums.yf, sums.fd, sums.ff) = (fr, xf, yf, fd, left);
-            work.sums[index] = sums;
+            (own.fr, own.xf, own.yf, own.fd, own.ff) = (fr, xf, yf, fd, left);
+            sums[index] = own;
         }
     }
 }

@@ -29,8 +29,22 @@ fn softness(near: &CellSums) -> f32 {
     }
 }
 
-/// Turn the sums of every cell into measurements of the displacement.
-pub(crate) fn measure(sums: &[CellSums], field: &Field, step: usize, measured: &mut Vec<Measured>) {
+/// How a cell of a frame is like the reference: `contrast (reference + softness * blur)`, and what is left, mean square a px;
+/// all 0 where nothing was compared.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Likeness {
+    pub contrast: f32,
+    pub softness: f32,
+    pub scatter: f32,
+}
+
+/// Turn the sums of every cell into measurements of the displacement, and into how like the reference it is.
+pub(crate) fn measure(
+    sums: &[CellSums],
+    field: &Field,
+    step: usize,
+    (measured, alike): (&mut Vec<Measured>, &mut Vec<Likeness>),
+) {
     let (columns, rows) = (field.columns, field.rows);
     // Scatter of the whole frame: a cell that matches by chance is not trusted beyond it.
     let (mut left, mut n) = (0.0f64, 0.0f64);
@@ -43,6 +57,8 @@ pub(crate) fn measure(sums: &[CellSums], field: &Field, step: usize, measured: &
     }
     let usual = if n > 0.0 { (left / n) as f32 } else { 0.0 };
     measured.clear();
+    alike.clear();
+    alike.resize(sums.len(), Likeness::default());
     for j in 0..rows {
         for i in 0..columns {
             let cell = j * columns + i;
@@ -74,8 +90,9 @@ pub(crate) fn measure(sums: &[CellSums], field: &Field, step: usize, measured: &
                 let qq = near.rr + 2.0 * b * near.rd + b * b * near.dd;
                 let c = (fq / qq.max(f32::MIN_POSITIVE)).clamp(LEAST_CONTRAST, MOST_CONTRAST);
                 let scatter = (near.ff - 2.0 * c * fq + c * c * qq).max(0.0) / near.n;
-                let alike = CORRELATED_PX / step as f32;
-                let trust = c * c / (alike * scatter.max(0.5 * usual).max(1e-20));
+                let scatter = scatter.max(0.5 * usual).max(1e-20);
+                alike[cell] = Likeness { contrast: c, softness: b, scatter };
+                let trust = c * c * step as f32 / (CORRELATED_PX * scatter);
                 // f(x + u) = c q(x + d): the field is off by d, to be taken off.
                 let bx = s.xf / c - s.xr - b * s.xd;
                 let by = s.yf / c - s.yr - b * s.yd;

@@ -5,15 +5,17 @@
 //! 2. Gauss-Newton rounds over the whole picture: the frame is warped by the field, compared
 //!    with the reference, and every cell says how the field should change and how sure it is;
 //!    [`field::solve`] makes one smooth field of it.
-//! 3. The last rounds compare the frame as it was read (`fine`).
+//! 3. The last rounds compare the frame as it was read (`fine`), and the very last shift it as a whole by what
+//!    its fine waves say (`fine::keen`).
 //!
 //! What comes before is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
 
 use crate::dense::{Dense, DenseWork, Rows};
 use crate::field::{self, Field, Measured, Smoothness, SolveWork};
+use crate::fine::keen::{Keen, KeenWork};
 use crate::fine::{self, Fine, FineWork};
 use crate::luminance::LightRows;
-use crate::measure::{CORRELATED_PX, measure};
+use crate::measure::{CORRELATED_PX, Likeness, measure};
 use crate::raster::{BandPass, Raster, reduce};
 use crate::tiles::{Tiles, TilesWork};
 use std::ops::Range;
@@ -40,6 +42,8 @@ pub struct RippleSettings {
     pub rounds: usize,
     /// Rounds at full size that follow, at most: the first that hardly moves the frame is the last.
     pub fine_rounds: usize,
+    /// Rounds after these, at most, that shift the frame as a whole by what its fine waves say.
+    pub keen_rounds: usize,
     /// What the air is expected to do.
     pub smoothness: Smoothness,
 }
@@ -54,6 +58,7 @@ pub struct Aligner {
     tiles: Tiles,
     dense: Dense,
     fine: Option<Fine>,
+    keen: Option<Keen>,
 }
 
 /// Buffers of one worker.
@@ -68,8 +73,10 @@ pub struct RippleWork {
     tiles: TilesWork,
     dense: DenseWork,
     fine: FineWork,
+    keen: KeenWork,
     solve: SolveWork,
     measured: Vec<Measured>,
+    likeness: Vec<Likeness>,
     fine_measured: Vec<Measured>,
     /// The field before a round.
     last: Field,
@@ -86,8 +93,10 @@ impl Default for RippleWork {
             tiles: TilesWork::default(),
             dense: DenseWork::default(),
             fine: FineWork::default(),
+            keen: KeenWork::default(),
             solve: SolveWork::default(),
             measured: Vec::new(),
+            likeness: Vec::new(),
             fine_measured: Vec::new(),
             last: Field::default(),
         }
@@ -138,9 +147,13 @@ impl Aligner {
         let cell = (settings.cell_px / factor).clamp(1, 64);
         let dense = Dense::new(passed.clone(), cell);
         let tiles = Tiles::new(&passed, dense.slopes(), tile, spacing, least_structure);
-        let fine =
-            (settings.fine_rounds > 0).then(|| Fine::new(reference, settings.cell_px.clamp(1, 64)));
-        Aligner { settings, width, height, half_tile: tile.0 as f32 / 2.0, tiles, dense, fine }
+        let fine = (settings.fine_rounds + settings.keen_rounds > 0)
+            .then(|| Fine::new(reference, settings.cell_px.clamp(1, 64)));
+        let keen = fine.as_ref().filter(|_| settings.keen_rounds > 0);
+        let keen = keen.map(|fine| Keen::new(reference, fine, noise_variance));
+        let fine = fine.filter(|_| settings.fine_rounds > 0);
+        let half_tile = tile.0 as f32 / 2.0;
+        Aligner { settings, width, height, half_tile, tiles, dense, fine, keen }
     }
 
     /// Tiles with enough structure to be aligned by themselves.
@@ -234,7 +247,8 @@ impl Aligner {
                 (Rows::Half, PRECISION_PX)
             };
             self.dense.compare(&passed, &field, (rows, wanted), &mut work.dense, progress)?;
-            measure(&work.dense.sums, &field, rows.step(), &mut work.measured);
+            let told = (&mut work.measured, &mut work.likeness);
+            measure(&work.dense.sums, &field, rows.step(), told);
             let limit = field::Effort { rounds: 40, precision_px };
             let smoothness = self.smoothness();
             field::solve(&mut field, &work.measured, &smoothness, home, limit, &mut work.solve);
@@ -245,6 +259,10 @@ impl Aligner {
         field.y_px.iter_mut().for_each(|d| *d = (*d + corner.1) * scale);
         if let Some(fine) = &self.fine {
             self.refine(fine, light, whole_home, wanted, corner, &mut field, work, progress)?;
+        }
+        if let Some(keen) = &self.keen {
+            let told = (wanted, &work.likeness[..], self.settings.keen_rounds);
+            keen.follow(light, &mut field, told, &mut work.keen, progress)?;
         }
         Ok(field)
     }
@@ -272,7 +290,8 @@ impl Aligner {
         let limit = field::Effort { rounds: 40, precision_px: PRECISION_PX };
         for round in 1..=self.settings.fine_rounds {
             fine.compare(light, field, wanted, &mut work.fine, progress)?;
-            measure(&work.fine.sums, field, fine::STEP, &mut work.fine_measured);
+            let told = (&mut work.fine_measured, &mut work.likeness);
+            measure(&work.fine.sums, field, fine::STEP, told);
             for (own, before) in work.fine_measured.iter_mut().zip(&before) {
                 if own.information == [0.0; 3] {
                     *own = *before;
@@ -283,7 +302,9 @@ impl Aligner {
             }
             let smoothness = &self.settings.smoothness;
             field::solve(field, &work.fine_measured, smoothness, home, limit, &mut work.solve);
-            if round < self.settings.fine_rounds && moved_px(field, &work.last, wanted) < PAYS_PX {
+            if round < self.settings.fine_rounds
+                && moved_px(field, &work.last, wanted) < PAYS_PX
+            {
                 break;
             }
         }

@@ -332,6 +332,7 @@ pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSet
         band_px: HALF_SIZE_BAND_PX,
         rounds: 1,
         fine_rounds: 3,
+        keen_rounds: 3,
         smoothness: AIR,
     };
     if short >= 96 { settings } else { full_size(settings) }

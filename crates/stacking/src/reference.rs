@@ -254,6 +254,7 @@ fn straighten(
         band_px: MEAN_BAND_PX,
         rounds: 4,
         fine_rounds: 0,
+        keen_rounds: 0,
         smoothness: Smoothness {
             slope: AIR.slope,
             curvature: AIR.curvature * factor as f32,

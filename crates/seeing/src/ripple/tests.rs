@@ -11,6 +11,7 @@ const SETTINGS: RippleSettings = RippleSettings {
     band_px: (1.2, 8.0),
     rounds: 3,
     fine_rounds: 0,
+    keen_rounds: 0,
     smoothness: Smoothness { slope: 0.1, curvature: 0.01, spread_px: 6.0 },
 };
 
