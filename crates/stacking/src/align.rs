@@ -185,12 +185,17 @@ impl Bench<'_> {
             .map_init(Worker::default, |worker, index| {
                 progress.check()?;
                 let Some(report) = self.survey.frames.get(*index) else { return Ok(None) };
-                if self.read(*index, worker).is_none() {
+                let frame =
+                    worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
+                if self.source.read_frame(*index, frame).is_err() {
                     return Ok(None);
                 }
+                self.survey.hot_pixels.mend(frame);
+                let factor = aligner.factor();
+                let rows = worker.luminance.rows_and_reduced(frame, factor, &mut worker.light);
                 let home = (report.shift.x_px, report.shift.y_px);
-                let ripple = &mut worker.ripple;
-                aligner.align(&worker.light, home, None, ripple, progress).map(Some)
+                let (light, ripple) = (&worker.light, &mut worker.ripple);
+                aligner.align_reduced(light, &rows, home, None, ripple, progress).map(Some)
             })
             .collect()
     }
