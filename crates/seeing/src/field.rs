@@ -97,6 +97,10 @@ impl RowExpander {
         from: usize,
         out: &mut [f32],
     ) {
+        if in_whole_px(scale, cell_px) {
+            whole_px([cells], (columns, rows, cell_px), (y, from), &mut self.line, [out]);
+            return;
+        }
         let to_px = |i: usize| (i as f32 + 0.5) / scale - 0.5;
         let v = (to_px(y) + 0.5) / cell_px as f32 - 0.5;
         let j = floor(v);
@@ -112,10 +116,6 @@ impl RowExpander {
             &cells[j * columns..(j + 1) * columns][span.clone()]
         };
         down([row(-1), row(0), row(1), row(2)], &wy, &mut self.line[span.clone()]);
-        if scale == 1.0 && cell_px.is_multiple_of(2) && cell_px <= MOST_SHARES {
-            whole_px(&self.line, cell_px, from, out);
-            return;
-        }
         let step = 1.0 / (scale * cell_px as f32);
         let first = (to_px(from) + 0.5) / cell_px as f32 - 0.5;
         let mut x = 0;
@@ -139,6 +139,26 @@ impl RowExpander {
     }
 }
 
+impl RowExpander {
+    /// Displacements of `field` to the right and down: the same as [`RowExpander::expand`] for one and the other.
+    pub fn expand_both(
+        &mut self,
+        field: &Field,
+        scale: f32,
+        (y, from): (usize, usize),
+        [dx, dy]: [&mut [f32]; 2],
+    ) {
+        let grid = (field.columns, field.rows, field.cell_px);
+        if in_whole_px(scale, field.cell_px) {
+            let cells = [field.x_px.as_slice(), &field.y_px];
+            whole_px(cells, grid, (y, from), &mut self.line, [dx, dy]);
+        } else {
+            self.expand(&field.x_px, grid, scale, y, from, dx);
+            self.expand(&field.y_px, grid, scale, y, from, dy);
+        }
+    }
+}
+
 /// Four rows of cells by the taps of a cubic.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn down<'a>([a, b, c, d]: [&'a [f32]; 4], w: &[f32; 4], out: &mut [f32]) {
@@ -152,15 +172,29 @@ fn down<'a>([a, b, c, d]: [&'a [f32]; 4], w: &[f32; 4], out: &mut [f32]) {
 /// Largest cells that [`whole_px`] takes.
 const MOST_SHARES: usize = 128;
 
-/// [`RowExpander::expand`] at scale 1 for cells of even side: every interval between two centres
+/// Whether [`whole_px`] takes cells of this side at this scale.
+fn in_whole_px(scale: f32, cell_px: usize) -> bool {
+    scale == 1.0 && cell_px.is_multiple_of(2) && (2..=MOST_SHARES).contains(&cell_px)
+}
+
+/// [`RowExpander::expand`] at scale 1 for cells of even side, for some grids alike: every interval between two centres
 /// begins at a whole px, and its positions are the same in all of them.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
-fn whole_px(line: &[f32], cell_px: usize, from: usize, out: &mut [f32]) {
+fn whole_px<'a, const N: usize>(
+    cells: [&'a [f32]; N],
+    grid: (usize, usize, usize),
+    (y, from): (usize, usize),
+    line: &mut Vec<f32>,
+    out: [&mut [f32]; N],
+) {
     // The usual sides are known to the compiler, which then lays an interval into registers.
-    match cell_px {
-        8 => intervals(line, &SHARES_OF_8, from, out),
-        16 => intervals(line, &SHARES_OF_16, from, out),
-        side => intervals(line, &shares::<MOST_SHARES>(side)[..side], from, out),
+    match grid.2 {
+        8 => intervals(cells, grid, &SHARES_OF_8, (y, from), line, out),
+        16 => intervals(cells, grid, &SHARES_OF_16, (y, from), line, out),
+        side => {
+            let shares = shares::<MOST_SHARES>(side);
+            intervals_of_any(cells, grid, &shares[..side], (y, from), line, out);
+        }
     }
 }
 
@@ -178,31 +212,122 @@ const fn shares<const N: usize>(cell_px: usize) -> [f32; N] {
 static SHARES_OF_8: [f32; 8] = shares(8);
 static SHARES_OF_16: [f32; 16] = shares(16);
 
-#[inline(always)]
-fn intervals(line: &[f32], shares: &[f32], from: usize, out: &mut [f32]) {
-    let cell_px = shares.len();
-    let at = from as isize - (cell_px / 2) as isize;
-    let first = at.div_euclid(cell_px as isize);
-    let within = at.rem_euclid(cell_px as isize) as usize;
-    let run = (cell_px - within).min(out.len());
-    let (begun, whole) = out.split_at_mut(run);
-    along(line, first, &shares[within..within + run], begun);
-    let mut intervals = whole.chunks_exact_mut(cell_px);
-    let mut i = first + 1;
-    for out in &mut intervals {
-        along(line, i, shares, out);
-        i += 1;
-    }
-    let rest = intervals.into_remainder();
-    along(line, i, &shares[..rest.len()], rest);
+/// Where the intervals of a row begin.
+struct Begin {
+    /// Centre before the first px, and how many px beyond it that lies.
+    first: isize,
+    within: usize,
+    /// Row of cells before the row, and the taps of the four around it.
+    row: isize,
+    taps: [f32; 4],
 }
 
-/// Values between the centres `i` and `i + 1`, at `shares` of the way.
+impl Begin {
+    #[inline(always)]
+    fn of(cell_px: usize, (y, from): (usize, usize)) -> Begin {
+        let v = (y as f32 + 0.5) / cell_px as f32 - 0.5;
+        let row = floor(v);
+        let at = from as isize - (cell_px / 2) as isize;
+        let (first, within) =
+            (at.div_euclid(cell_px as isize), at.rem_euclid(cell_px as isize) as usize);
+        Begin { first, within, row, taps: cubic_taps(v - row as f32) }
+    }
+
+    /// The values of the row at the centres of `count` intervals, one before and two after them, into `line`; beyond the grid
+    /// those at its edge.
+    #[inline(always)]
+    fn line(
+        &self,
+        cells: &[f32],
+        (columns, rows): (usize, usize),
+        count: usize,
+        line: &mut Vec<f32>,
+    ) {
+        line.resize(count + 3, 0.0);
+        let line = &mut line[..count + 3];
+        // The centres of the line that the grid has.
+        let many = line.len();
+        let inside = |centre: isize| (centre - (self.first - 1)).clamp(0, many as isize) as usize;
+        let low = inside(0).min(many - 1);
+        let high = inside(columns as isize).max(low + 1);
+        let column = clamp_index(self.first - 1 + low as isize, columns);
+        let row =
+            |k: isize| &cells[clamp_index(self.row + k, rows) * columns + column..][..high - low];
+        let ([a, b, c, d], w) = ([row(-1), row(0), row(1), row(2)], self.taps);
+        let inner = &mut line[low..high];
+        for i in 0..inner.len() {
+            inner[i] = w[0] * a[i] + w[1] * b[i] + w[2] * c[i] + w[3] * d[i];
+        }
+        let (first, last) = (line[low], line[high - 1]);
+        line[..low].fill(first);
+        line[high..].fill(last);
+    }
+}
+
 #[inline(always)]
-fn along(line: &[f32], i: isize, shares: &[f32], out: &mut [f32]) {
-    let last = line.len() as isize - 1;
-    let value = |k: isize| line[(i + k).clamp(0, last) as usize];
-    let (p, q, r, s) = (value(-1), value(0), value(1), value(2));
+fn intervals<const N: usize, const SIDE: usize>(
+    cells: [&[f32]; N],
+    (columns, rows, _): (usize, usize, usize),
+    shares: &[f32; SIDE],
+    place: (usize, usize),
+    line: &mut Vec<f32>,
+    out: [&mut [f32]; N],
+) {
+    let begin = Begin::of(SIDE, place);
+    for (cells, out) in cells.into_iter().zip(out) {
+        begin.line(cells, (columns, rows), (begin.within + out.len()).div_ceil(SIDE), line);
+        let mut centres = line.windows(4);
+        let mut next = |out: &mut [f32; SIDE]| {
+            if let Some([p, q, r, s]) = centres.next() {
+                along([*p, *q, *r, *s], shares, out);
+            }
+        };
+        let mut whole = out;
+        if begin.within > 0 {
+            let begun;
+            (begun, whole) = whole.split_at_mut((SIDE - begin.within).min(whole.len()));
+            let mut all = [0.0; SIDE];
+            next(&mut all);
+            begun.copy_from_slice(&all[begin.within..][..begun.len()]);
+        }
+        let (whole, rest) = whole.as_chunks_mut::<SIDE>();
+        whole.iter_mut().for_each(&mut next);
+        if !rest.is_empty() {
+            let mut all = [0.0; SIDE];
+            next(&mut all);
+            rest.copy_from_slice(&all[..rest.len()]);
+        }
+    }
+}
+
+#[inline(always)]
+fn intervals_of_any<const N: usize>(
+    cells: [&[f32]; N],
+    (columns, rows, _): (usize, usize, usize),
+    shares: &[f32],
+    place: (usize, usize),
+    line: &mut Vec<f32>,
+    out: [&mut [f32]; N],
+) {
+    let side = shares.len();
+    let begin = Begin::of(side, place);
+    for (cells, out) in cells.into_iter().zip(out) {
+        begin.line(cells, (columns, rows), (begin.within + out.len()).div_ceil(side), line);
+        let mut shares_left = &shares[begin.within..];
+        let mut left = out;
+        for centres in line.windows(4) {
+            let [p, q, r, s] = centres else { break };
+            let some;
+            (some, left) = left.split_at_mut(shares_left.len().min(left.len()));
+            along([*p, *q, *r, *s], &shares_left[..some.len()], some);
+            shares_left = shares;
+        }
+    }
+}
+
+/// Values at `shares` of the way between the second and the third of four centres.
+#[inline(always)]
+fn along([p, q, r, s]: [f32; 4], shares: &[f32], out: &mut [f32]) {
     let c1 = 0.5 * (r - p);
     let c2 = p - 2.5 * q + 2.0 * r - 0.5 * s;
     let c3 = 0.5 * (s - p) + 1.5 * (q - r);
@@ -244,20 +369,31 @@ mod tests {
 
     #[test]
     fn expansion_agrees_with_the_field_point_by_point() {
-        let mut field = Field::constant(100, 70, 16, 0.0, 0.0);
-        for (i, v) in field.x_px.iter_mut().enumerate() {
-            *v = ((i * 31) % 17) as f32 * 0.3;
-        }
-        let mut expander = RowExpander::default();
-        let grid = (field.columns, field.rows, field.cell_px);
-        for scale in [1.0f32, 2.0, 1.5] {
-            let mut out = vec![0.0; 90];
-            for y in [0, 8, 33, 69] {
-                expander.expand(&field.x_px, grid, scale, y, 3, &mut out);
-                for (k, o) in out.iter().enumerate() {
-                    let px = |i: usize| (i as f32 + 0.5) / scale - 0.5;
-                    let (expected, _) = field.at(px(3 + k), px(y));
-                    assert!((o - expected).abs() < 1e-4, "{scale} {y} {k}: {o} {expected}");
+        for cell_px in [8, 15, 16, 24, 130] {
+            let mut field = Field::constant(100, 70, cell_px, 0.0, 0.0);
+            for (i, (x, y)) in field.x_px.iter_mut().zip(&mut field.y_px).enumerate() {
+                (*x, *y) = (((i * 31) % 17) as f32 * 0.3, ((i * 53) % 23) as f32 * 0.2);
+            }
+            let mut expander = RowExpander::default();
+            let grid = (field.columns, field.rows, field.cell_px);
+            for scale in [1.0f32, 2.0, 1.5] {
+                for (from, many) in [(0, 100), (3, 90), (8, 1), (41, 7), (60, 40)] {
+                    let (mut dx, mut dy) = (vec![0.0; many], vec![0.0; many]);
+                    let mut one = vec![0.0; many];
+                    for y in [0, 8, 33, 69] {
+                        expander.expand_both(&field, scale, (y, from), [&mut dx, &mut dy]);
+                        for (k, found) in dx.iter().zip(&dy).enumerate() {
+                            let px = |i: usize| (i as f32 + 0.5) / scale - 0.5;
+                            let expected = field.at(px(from + k), px(y));
+                            let off = (found.0 - expected.0).hypot(found.1 - expected.1);
+                            assert!(
+                                off < 1e-4,
+                                "{cell_px} {scale} {y} {k}: {found:?} {expected:?}"
+                            );
+                        }
+                        expander.expand(&field.y_px, grid, scale, y, from, &mut one);
+                        assert_eq!(one, dy);
+                    }
                 }
             }
         }

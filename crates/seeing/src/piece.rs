@@ -75,7 +75,6 @@ impl Piece {
         columns: Range<usize>,
         rows: impl Iterator<Item = usize>,
     ) -> bool {
-        let grid = (field.columns, field.rows, field.cell_px);
         self.columns = columns.len().min(BLOCK);
         let size = frame.size();
         let mut all: Extent = [(f32::MAX, f32::MIN); 2];
@@ -83,8 +82,7 @@ impl Piece {
         for y in rows {
             let [dx, dy] = &mut *self.moved;
             let (dx, dy) = (&mut dx[..self.columns], &mut dy[..self.columns]);
-            self.expander.expand(&field.x_px, grid, 1.0, y, columns.start, dx);
-            self.expander.expand(&field.y_px, grid, 1.0, y, columns.start, dy);
+            self.expander.expand_both(field, 1.0, (y, columns.start), [&mut *dx, &mut *dy]);
             if self.rows.len() == count {
                 self.rows.push(Row { u: [0.0; BLOCK], v: [0.0; BLOCK], inside: [0; BLOCK] });
             }

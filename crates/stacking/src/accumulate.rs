@@ -144,6 +144,11 @@ impl Accumulator {
             .map_init(StripWork::default, |work, (strip, (((sa, sb), wa), wb))| {
                 let mut strips = [(sa, wa), (sb, wb)];
                 let first_row = setting.origin.1 + strip * STRIP_ROWS;
+                work.blended.clear();
+                work.blended.extend(
+                    (first_row..first_row + STRIP_ROWS)
+                        .map(|y| rows_blended(&setting.cells, setting.position_y(y))),
+                );
                 let mut refused = 0;
                 for frame in frames {
                     progress.check()?;
@@ -226,6 +231,8 @@ struct Strip<'a, 'b> {
 struct StripWork {
     expander: RowExpander,
     spans: Vec<Range<usize>>,
+    /// Between which rows of cells the weights of each row lie ([`rows_blended`]).
+    blended: Vec<(usize, u32)>,
     /// Displacements and weights of the rows of a block.
     dx: Vec<[f32; BLOCK]>,
     dy: Vec<[f32; BLOCK]>,
@@ -247,6 +254,7 @@ impl Default for StripWork {
         StripWork {
             expander: RowExpander::default(),
             spans: Vec::new(),
+            blended: Vec::new(),
             dx: vec![[0.0; BLOCK]; STRIP_ROWS],
             dy: vec![[0.0; BLOCK]; STRIP_ROWS],
             weight: vec![[0.0; BLOCK]; STRIP_ROWS],
@@ -262,6 +270,11 @@ impl Default for StripWork {
 }
 
 impl Setting<'_> {
+    /// Where row `y` of the output lies, px of the reference.
+    fn position_y(&self, y: usize) -> f32 {
+        (y as f32 + 0.5) / self.scale - 0.5
+    }
+
     /// Add one frame to one strip, block by block; gives how many samples were refused.
     fn add_strip(
         &self,
@@ -334,23 +347,21 @@ impl Setting<'_> {
         columns: Range<usize>,
         work: &mut StripWork,
     ) -> bool {
-        let field = &frame.field;
-        let grid = (field.columns, field.rows, field.cell_px);
         let first = self.origin.0 + columns.start;
         let n = columns.len();
         let mut any = false;
         let mut before = None;
         for row in 0..rows {
             let y = strip.first_row + row;
-            let position_y = (y as f32 + 0.5) / self.scale - 0.5;
-            let blended = rows_blended(&self.cells, position_y);
+            let blended = work.blended[row];
             if before == Some(blended) && row > 0 {
                 let (above, out) = work.weight.split_at_mut(row);
                 out[0][..n].copy_from_slice(&above[row - 1][..n]);
                 work.weighty[row] = work.weighty[row - 1].clone();
             } else {
                 let out = &mut work.weight[row][..n];
-                let counts = weight_row(weight, &self.cells, position_y, self.scale, first, out);
+                let y = self.position_y(y);
+                let counts = weight_row(weight, &self.cells, y, self.scale, first, out);
                 // At other scales than 1, places depend in their last bit on where a row begins.
                 work.weighty[row] = match counts {
                     true if self.scale == 1.0 => with_weight(out),
@@ -364,8 +375,7 @@ impl Setting<'_> {
                 any = true;
                 let first = first + span.start;
                 let (dx, dy) = (&mut work.dx[row][span.clone()], &mut work.dy[row][span]);
-                work.expander.expand(&field.x_px, grid, self.scale, y, first, dx);
-                work.expander.expand(&field.y_px, grid, self.scale, y, first, dy);
+                work.expander.expand_both(&frame.field, self.scale, (y, first), [dx, dy]);
             }
         }
         any
@@ -404,7 +414,7 @@ impl Setting<'_> {
                     first_column: self.origin.0 + columns.start + span.start,
                     scale: self.scale,
                     offset_x: ox,
-                    position_y: (y as f32 + 0.5) / self.scale - 0.5 + oy,
+                    position_y: self.position_y(y) + oy,
                     size,
                 });
                 extent = extent.with(touched);
