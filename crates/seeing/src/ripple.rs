@@ -302,9 +302,7 @@ impl Aligner {
             }
             let smoothness = &self.settings.smoothness;
             field::solve(field, &work.fine_measured, smoothness, home, limit, &mut work.solve);
-            if round < self.settings.fine_rounds
-                && moved_px(field, &work.last, wanted) < PAYS_PX
-            {
+            if round < self.settings.fine_rounds && moved_px(field, &work.last, wanted) < PAYS_PX {
                 break;
             }
         }

@@ -10,7 +10,7 @@ use crate::raster::Raster;
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
 
-/// Square cells over a reference, of whose rows one in [`STEP`] is kept, row after row, and compared.
+/// Square cells over a reference, of whose rows one in [`STEP`] is compared. Compared rows are kept row after row.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct FineGrid {
     width: usize,
@@ -19,20 +19,13 @@ pub(crate) struct FineGrid {
     pub cell_px: usize,
     /// Cells side by side.
     pub columns: usize,
-    /// Of the rows that are kept this one is compared.
-    every: usize,
 }
 
 impl FineGrid {
     /// Over the light of a reference.
     pub fn new(light: &Raster, cell_px: usize) -> FineGrid {
         let (width, height) = (light.width, light.height);
-        FineGrid { width, height, cell_px, columns: width.div_ceil(cell_px), every: 1 }
-    }
-
-    /// The same, but of the rows that are kept only one in `every` is compared.
-    pub fn each(self, every: usize) -> FineGrid {
-        FineGrid { every: every.max(1), ..self }
+        FineGrid { width, height, cell_px, columns: width.div_ceil(cell_px) }
     }
 
     /// Rows of cells.
@@ -45,7 +38,7 @@ impl FineGrid {
         self.columns * self.bands()
     }
 
-    /// The rows of `from` that are kept.
+    /// The rows of `from` that are compared.
     pub fn compared(&self, from: &Raster) -> Vec<f32> {
         let rows = (0..self.height).filter(|y| y % self.cell_px % STEP == STEP / 2);
         rows.flat_map(|y| from.row(y).iter().copied()).collect()
@@ -66,12 +59,11 @@ impl FineGrid {
         row * self.width + across.start..row * self.width + across.end
     }
 
-    /// The rows of a band of cells that are compared: their number among all that are kept, and where they lie.
+    /// The rows of a band of cells that are compared: their number among all compared, and where they lie.
     pub fn rows(&self, band: usize) -> impl Iterator<Item = (usize, usize)> + use<> {
         let (top, bottom) = (band * self.cell_px, ((band + 1) * self.cell_px).min(self.height));
         let first = band * self.cell_px.saturating_sub(STEP / 2).div_ceil(STEP);
-        let kept = (top + STEP / 2..bottom).step_by(STEP).enumerate();
-        kept.map(move |(k, y)| (first + k, y)).step_by(self.every)
+        (top + STEP / 2..bottom).step_by(STEP).enumerate().map(move |(k, y)| (first + k, y))
     }
 
     /// Planes over a cell.

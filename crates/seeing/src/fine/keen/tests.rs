@@ -1,1 +1,105 @@
+//! The sums against their definitions, and frames whose fine waves lie elsewhere than the coarse ones.
+
 use super::*;
+use stillwright_picture::Silent;
+
+const SIZE: (usize, usize) = (160, 128);
+
+/// Far below the power that fine waves have in their rings, and farther below that of coarse ones.
+const NOISE: f32 = 1e-4;
+
+/// Waves of many ways, `fine` ones of 5 to 7 px and coarse ones of 18 to 40.
+fn waves(x: f32, y: f32, fine: bool) -> f32 {
+    (0..24)
+        .map(|k| {
+            let angle = k as f32 * 2.399;
+            let share = (k * 7 % 24) as f32 / 24.0;
+            let length = if fine { 5.0 + 2.0 * share } else { 18.0 + 22.0 * share };
+            let along = x * angle.cos() + y * angle.sin();
+            (std::f32::consts::TAU * along / length + k as f32 * 1.7).sin()
+        })
+        .sum()
+}
+
+fn raster(value: impl Fn(f32, f32) -> f32) -> Raster {
+    let mut out = Raster::zeros(SIZE.0, SIZE.1);
+    for (i, v) in out.values.iter_mut().enumerate() {
+        *v = value((i % SIZE.0) as f32, (i / SIZE.0) as f32);
+    }
+    out
+}
+
+fn scene() -> Raster {
+    raster(|x, y| 0.5 + 0.004 * waves(x, y, true) + 0.03 * waves(x, y, false))
+}
+
+/// Every cell is as like as can be.
+fn alike(keen: &Keen) -> Vec<Likeness> {
+    vec![Likeness { contrast: 1.0, softness: 0.0, scatter: 1e-5 }; keen.cells.len()]
+}
+
+fn followed(frame: &Raster, rounds: usize) -> Field {
+    let reference = scene();
+    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE);
+    let mut field = Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0);
+    let (light, likeness) = (LightRows::Light(frame), alike(&keen));
+    let (mut work, told) = (KeenWork::default(), (None, &likeness[..], rounds));
+    keen.follow(&light, &mut field, told, &mut work, &Silent).unwrap();
+    field
+}
+
+#[test]
+fn a_frame_is_laid_by_its_fine_waves() {
+    // Fine waves lie 0.4 px to the right and 0.25 up of where they should, coarse ones 0.1 to the left.
+    let frame = raster(|x, y| {
+        0.5 + 0.004 * waves(x - 0.4, y + 0.25, true) + 0.03 * waves(x + 0.1, y, false)
+    });
+    let field = followed(&frame, 3);
+    let (x, y) = (field.x_px[0], field.y_px[0]);
+    assert!((x - 0.4).abs() < 0.06 && (y + 0.25).abs() < 0.06, "{x} {y}");
+    assert!(field.x_px.iter().all(|d| *d == x), "one shift for all");
+}
+
+#[test]
+fn a_frame_that_lies_right_stays() {
+    let field = followed(&scene(), 3);
+    assert!(field.x_px[0].hypot(field.y_px[0]) < 0.01, "{} {}", field.x_px[0], field.y_px[0]);
+}
+
+#[test]
+fn nothing_alike_says_nothing() {
+    let reference = scene();
+    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE);
+    let mut field = Field::constant(SIZE.0, SIZE.1, 16, 3.0, -2.0);
+    let before = field.clone();
+    let nothing = vec![Likeness::default(); keen.cells.len()];
+    let frame = LightRows::Light(&reference);
+    let told = (None, &nothing[..], 3);
+    keen.follow(&frame, &mut field, told, &mut KeenWork::default(), &Silent).unwrap();
+    assert_eq!(field, before);
+}
+
+#[test]
+fn whitened_waves_weigh_alike_and_noise_stays_noise() {
+    let fine = raster(|x, y| 0.004 * waves(x, y, true));
+    let both = scene();
+    // Coarse waves hold 56 times the power, and less than a hundredth of it afterwards.
+    let power = |r: &Raster| {
+        let mean = r.mean();
+        r.values.iter().map(|v| f64::from((v - mean).powi(2))).sum::<f64>()
+    };
+    let white = whitened(&both, NOISE);
+    assert!(power(&both) > 30.0 * power(&fine));
+    let coarse = raster(|x, y| 0.03 * waves(x, y, false));
+    let along = |a: &Raster, b: &Raster| -> f64 {
+        let (ma, mb) = (a.mean(), b.mean());
+        let products = a.values.iter().zip(&b.values).map(|(a, b)| f64::from((a - ma) * (b - mb)));
+        products.sum::<f64>().powi(2) / power(a) / power(b)
+    };
+    assert!(along(&white, &fine) > 4.0 * along(&white, &coarse));
+    // Where noise is far above the scene nothing is held back.
+    let as_it_is = whitened(&both, 1e3);
+    let worst = as_it_is.values.iter().zip(&both.values);
+    let worst = worst.map(|(a, b)| (a + both.mean() - b).abs()).fold(0.0, f32::max);
+    assert!(worst < 1e-4, "{worst}");
+}
