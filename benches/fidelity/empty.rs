@@ -24,13 +24,16 @@ const LAGS_PX: [usize; 5] = [2, 3, 4, 6, 8];
 
 type Light = Box<dyn Fn(f64, f64) -> f32 + Sync>;
 
+/// A part of a scene: its name, and whether a place lies in it.
+type Part = (&'static str, fn(f64, f64) -> bool);
+
 /// A scene with its night, and the parts of it that show nothing.
 pub struct Empty {
     /// What it is called.
     pub name: &'static str,
     settings: SampleSettings,
     light: Light,
-    parts: Vec<(&'static str, fn(f64, f64) -> bool)>,
+    parts: Vec<Part>,
 }
 
 fn from_middle(x: f64, y: f64) -> f64 {
@@ -71,12 +74,11 @@ pub fn scenes() -> Vec<Empty> {
         let settings = night(seed, d_over_r0);
         if ground {
             let light: Light = Box::new(ground_light);
-            let parts: Vec<(_, fn(f64, f64) -> bool)> =
-                vec![("empty ground", |x, _| (160.0..220.0).contains(&x))];
+            let parts: Vec<Part> = vec![("empty ground", |x, _| (160.0..220.0).contains(&x))];
             Empty { name, settings, light, parts }
         } else {
             let light: Light = Box::new(disc_light);
-            let parts: Vec<(_, fn(f64, f64) -> bool)> = vec![
+            let parts: Vec<Part> = vec![
                 ("inside the disc", |x, y| from_middle(x, y) < RADIUS_PX - 14.0),
                 ("sky", |x, y| (RADIUS_PX + 10.0..RADIUS_PX + 30.0).contains(&from_middle(x, y))),
             ];
@@ -121,8 +123,8 @@ pub fn structure(scene: &Empty) -> String {
         .iter()
         .map(|half| sharpen(half, None, &linear, &done.measured, &Silent).unwrap())
         .collect();
-    let noise = 0.5 * (&noise[0].planes - &noise[1].planes);
-    let noise = noise.index_axis(ndarray::Axis(0), 0).to_owned();
+    let noise = Picture { planes: 0.5 * (&noise[0].planes - &noise[1].planes) };
+    let noise = noise.plane(0).to_owned();
 
     let shift = simulation.truth.frames[graded.reference_index].shift;
     let margin = simulation.truth.margin_px as f64;
@@ -143,7 +145,7 @@ pub fn structure(scene: &Empty) -> String {
     let gain = same_light(&light.to_owned(), &truth);
     let more = without_shading(&(&light - &(gain * &truth)));
     let noise = without_shading(&noise);
-    let tell = |(part, inside): &(&str, fn(f64, f64) -> bool)| {
+    let tell = |(part, inside): &Part| {
         let inside = |y: usize, x: usize| inside(x as f64 + place.0, y as f64 + place.1);
         let (left, usual) = (deviation(&more, &inside), deviation(&noise, &inside));
         let lags: Vec<String> = LAGS_PX
