@@ -3,8 +3,8 @@
 //! back, makes of the stack's own (half the difference of its halves).
 
 use stillwright_night::judge::{JudgeSettings, straight_error};
-use stillwright_night::picture::{FrameSource, Picture, Plane, Silent};
-use stillwright_night::sample::{SampleCapture, SampleError, SampleSettings, Simulation};
+use stillwright_night::picture::{Picture, Plane, Silent};
+use stillwright_night::sample::{SampleSettings, simulate_drawn};
 use stillwright_night::seeing::interpolate::cubic;
 use stillwright_night::seeing::raster::{Kernel, Raster, smooth};
 use stillwright_night::seeing::{SurveySettings, survey};
@@ -97,15 +97,7 @@ pub fn scenes() -> Vec<Empty> {
 
 /// What the still of a scene shows in its empty parts.
 pub fn structure(scene: &Empty) -> String {
-    let capture = SampleCapture::prepare_drawn(&scene.settings, &*scene.light).unwrap();
-    let mut frames = Vec::new();
-    let truth = capture.render_all(&Silent, |_, frame| -> Result<(), SampleError> {
-        frames.push(frame.clone());
-        Ok(())
-    });
-    let (format, truth) = (FrameSource::format(&capture), truth.unwrap());
-    let picture = capture.picture().clone();
-    let simulation = Simulation { format, frames, picture, truth };
+    let simulation = simulate_drawn(&scene.settings, &*scene.light, &Silent).unwrap();
     let graded = survey(&simulation, &SurveySettings::default(), &Silent).unwrap();
     let settings = StackSettings { keep: Keep::Percent(20.0), ..StackSettings::default() };
     let stacked = stack(&simulation, &graded, &settings, &Silent).unwrap();
@@ -143,10 +135,11 @@ pub fn structure(scene: &Empty) -> String {
     });
     let place = (judged.x_px - margin, judged.y_px - margin);
     let gain = same_light(&light.to_owned(), &truth);
-    let more = without_shading(&(&light - &(gain * &truth)));
-    let noise = without_shading(&noise);
+    let more = &light - &(gain * &truth);
     let tell = |(part, inside): &Part| {
         let inside = |y: usize, x: usize| inside(x as f64 + place.0, y as f64 + place.1);
+        let of_part = |plane: &Plane| without_shading(plane, &inside);
+        let (more, noise) = (of_part(&more), of_part(&noise));
         let (left, usual) = (deviation(&more, &inside), deviation(&noise, &inside));
         let lags: Vec<String> = LAGS_PX
             .iter()
@@ -156,7 +149,8 @@ pub fn structure(scene: &Empty) -> String {
             })
             .collect();
         format!(
-            "{part}: {:.2} times the noise of the deconvolution alone; alike at {LAGS_PX:?} px {}",
+            "{part}: {:.3} % of white, {:.2} times the noise of the deconvolution alone; alike at {LAGS_PX:?} px {}",
+            100.0 * left / f64::from(gain),
             left / usual,
             lags.join(", ")
         )
@@ -171,11 +165,17 @@ fn same_light(picture: &Plane, truth: &Plane) -> f32 {
     cross / truth.iter().map(|b| (b - t) * (b - t)).sum::<f32>()
 }
 
-fn without_shading(plane: &Plane) -> Plane {
-    let mut coarse = Raster::default();
+/// The part without what is coarse in it; places outside of it have no say, or the limb's softness would reach in.
+fn without_shading(plane: &Plane, inside: &dyn Fn(usize, usize) -> bool) -> Plane {
     let kernel = Kernel::gaussian(SHADING_PX);
-    smooth(&Raster::of_plane(plane.view()), &kernel, &mut Raster::default(), &mut coarse);
-    plane - &Plane::from_shape_vec(plane.dim(), coarse.values).unwrap()
+    let smoothed = |plane: &Plane| {
+        let mut coarse = Raster::default();
+        smooth(&Raster::of_plane(plane.view()), &kernel, &mut Raster::default(), &mut coarse);
+        Plane::from_shape_vec(plane.dim(), coarse.values).unwrap()
+    };
+    let part = Plane::from_shape_fn(plane.dim(), |(y, x)| f32::from(u8::from(inside(y, x))));
+    let coarse = smoothed(&(plane * &part)) / smoothed(&part).mapv(|v| v.max(1e-6));
+    (plane - &coarse) * part
 }
 
 /// Values of the part, away from the border.
@@ -203,8 +203,13 @@ fn deviation(plane: &Plane, inside: &dyn Fn(usize, usize) -> bool) -> f64 {
 fn alike(plane: &Plane, inside: &dyn Fn(usize, usize) -> bool, lag: usize) -> f64 {
     let (mut sum, mut power) = (0.0, 0.0);
     for ((y, x), v) in values(plane, inside) {
-        power += 2.0 * v * v;
-        sum += v * f64::from(plane[(y, x + lag)]) + v * f64::from(plane[(y + lag, x)]);
+        for (v_at, u_at) in [(y, x + lag), (y + lag, x)] {
+            if inside(v_at, u_at) {
+                let other = f64::from(plane[(v_at, u_at)]);
+                sum += v * other;
+                power += 0.5 * (v * v + other * other);
+            }
+        }
     }
     sum / power.max(f64::MIN_POSITIVE)
 }

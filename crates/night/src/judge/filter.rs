@@ -7,7 +7,7 @@
 //! fit missed.
 
 use super::fourier::Fft2;
-use super::rings::{Rings, fade};
+use super::rings::{Rings, fade, inside};
 use ndarray::{Array2, ArrayView2};
 
 /// Filters that are tried, each on top of the one before. The error of a disc's stack, whose least over
@@ -47,14 +47,7 @@ pub fn even_part(
     cutoff_cycles_per_px: f64,
     border_px: usize,
 ) -> Option<Array2<f32>> {
-    let (rows, columns) = test.dim();
-    if truth.dim() != test.dim() || rows.min(columns) < 2 * border_px + 32 {
-        return None;
-    }
-    let inner =
-        test.slice(ndarray::s![border_px..rows - border_px, border_px..columns - border_px]);
-    let values: Vec<f64> = inner.iter().map(|v| f64::from(*v)).collect();
-    let stride = columns - 2 * border_px;
+    let (values, stride) = inside(test, truth, border_px)?;
     let sums = |picture: ArrayView2<'_, f32>| {
         Rings::new(picture, border_px, cutoff_cycles_per_px).sums(&values, stride)
     };
