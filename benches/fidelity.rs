@@ -10,14 +10,18 @@
 //! The alignment oracle undoes the true warp of the frames and averages the best fifth of them, by
 //! their true Strehl ratio. The bound undoes the true warp of all frames and weighs each place and spatial
 //! frequency of each by its true transfer. `cargo bench --bench fidelity -- NAME` runs the nights whose name
-//! holds NAME.
+//! holds NAME; with `--bars` it prints what a still must keep to, each beside its bound (`bars.rs`), instead of the methods.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+#[path = "fidelity/bars.rs"]
+mod bars;
 #[path = "../tests/truth/baseline.rs"]
 #[allow(dead_code)]
 mod baseline;
 #[path = "fidelity/bound.rs"]
 mod bound;
+#[path = "fidelity/empty.rs"]
+mod empty;
 #[path = "fidelity/oracle.rs"]
 mod oracle;
 
@@ -40,10 +44,14 @@ const BORDER_PX: usize = 24;
 fn main() {
     // Cargo passes `--bench`; what does not begin with a dash chooses nights.
     let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let wanted = |name: &str| wanted.is_empty() || wanted.iter().any(|part| name.contains(part));
     let nights = nights();
-    let chosen = nights.iter().filter(|(name, _)| {
-        wanted.is_empty() || wanted.iter().any(|part| name.contains(part.as_str()))
-    });
+    let chosen = nights.iter().filter(|(name, _)| wanted(name));
+    if std::env::args().any(|argument| argument == "--bars") {
+        chosen.for_each(|(name, settings)| Night::new(settings).tell_bars(name));
+        bars::tell_empty(wanted);
+        return;
+    }
     println!(
         "straightened error (distortion, px rms); bits: information, per cent of the oracle's; detail: periods \
          in px at which the correlation with the truth falls below 0.5, and what the halves claim"
@@ -89,6 +97,8 @@ struct Night {
 struct Held {
     rings: RingCorrelation,
     distortion_px: f64,
+    /// The truth laid straight onto the picture.
+    straight: Plane,
     /// Without straightening.
     judged: Judged,
 }
@@ -113,15 +123,20 @@ impl Night {
 
     /// The verdict on `test`, which has the grid of frame `index`.
     fn judged(&self, test: &Plane, index: usize) -> Judged {
+        self.judged_in(test, self.channel, index)
+    }
+
+    /// The same in another channel.
+    fn judged_in(&self, test: &Plane, channel: usize, index: usize) -> Judged {
         let (x, y) = self.shift(index);
         let margin = self.simulation.truth.margin_px as f64;
         let settings = JudgeSettings {
             border_px: BORDER_PX,
             near: Some((margin - x, margin - y)),
             reach_px: 6.0,
-            ..JudgeSettings::new(self.cutoff)
+            ..JudgeSettings::new(self.simulation.truth.cutoff_cycles_per_px[channel])
         };
-        let truth = self.simulation.picture.plane(self.channel);
+        let truth = self.simulation.picture.plane(channel);
         straight_error(truth, test.view(), &settings).unwrap()
     }
 
@@ -142,12 +157,10 @@ impl Night {
             ring_correlation(truth.view(), test.view(), self.cutoff, BORDER_PX).unwrap()
         };
         // Nor is a picture that is straight already to suffer from what the field is not known to.
-        let (rings, as_placed) = (rings(&straight), rings(&placed));
-        Held {
-            rings: if rings.error <= as_placed.error { rings } else { as_placed },
-            distortion_px: field.rms_px(BORDER_PX),
-            judged,
-        }
+        let (laid, as_placed) = (rings(&straight), rings(&placed));
+        let (rings, straight) =
+            if laid.error <= as_placed.error { (laid, straight) } else { (as_placed, placed) };
+        Held { rings, straight, distortion_px: field.rms_px(BORDER_PX), judged }
     }
 
     fn mean(&self, frames: &[&FrameReport]) -> Plane {

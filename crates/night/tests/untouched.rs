@@ -3,8 +3,8 @@
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 use stillwright_night::judge::{JudgeSettings, straight_error};
-use stillwright_night::picture::{FrameSource, Picture, Silent};
-use stillwright_night::sample::{SampleCapture, SampleError, SampleSettings, Simulation};
+use stillwright_night::picture::{Picture, Silent};
+use stillwright_night::sample::{SampleSettings, simulate_drawn};
 use stillwright_night::seeing::{SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, finish};
 use stillwright_night::stacking::{Keep, StackSettings, stack};
@@ -44,15 +44,7 @@ fn the_untouched_still_is_near_the_best_filter_whatever_the_slope_of_the_ground(
         let mut night = SampleSettings::small(seed);
         (night.width, night.height, night.frames) = (256, 208, 160);
         night.air.d_over_r0 = d_over_r0;
-        let capture = SampleCapture::prepare_drawn(&night, &ground(slope, seed)).unwrap();
-        let mut frames = Vec::new();
-        let truth = capture.render_all(&Silent, |_, frame| -> Result<(), SampleError> {
-            frames.push(frame.clone());
-            Ok(())
-        });
-        let (format, truth) = (FrameSource::format(&capture), truth.unwrap());
-        let picture = capture.picture().clone();
-        let simulation = Simulation { format, frames, picture, truth };
+        let simulation = simulate_drawn(&night, &ground(slope, seed), &Silent).unwrap();
         let graded = survey(&simulation, &SurveySettings::default(), &Silent).unwrap();
         let settings = StackSettings { keep: Keep::Percent(20.0), ..StackSettings::default() };
         let stacked = stack(&simulation, &graded, &settings, &Silent).unwrap();

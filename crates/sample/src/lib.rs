@@ -38,6 +38,6 @@ pub use scene::Drawing;
 pub use settings::{
     Air, AirLayer, Camera, Mount, SampleError, SampleSettings, Scene, SunSettings, Telescope,
 };
-pub use simulation::{SampleCapture, Simulation, simulate};
+pub use simulation::{SampleCapture, Simulation, simulate, simulate_drawn};
 pub use telescope::annular_mtf;
 pub use truth::{INSTRUMENT, OBSERVER, TELESCOPE, TrueFrame, TrueSpreads, TrueWarp, Truth};

@@ -335,6 +335,26 @@ pub fn simulate(
     settings: &SampleSettings,
     progress: &dyn Progress,
 ) -> Result<Simulation, SampleError> {
+    in_memory(settings, None, progress)
+}
+
+/// [`simulate`] for a scene of one's own, as [`SampleCapture::prepare_drawn`] takes it.
+///
+/// # Errors
+/// As [`simulate`].
+pub fn simulate_drawn(
+    settings: &SampleSettings,
+    drawing: Drawing<'_>,
+    progress: &dyn Progress,
+) -> Result<Simulation, SampleError> {
+    in_memory(settings, Some(drawing), progress)
+}
+
+fn in_memory(
+    settings: &SampleSettings,
+    drawing: Option<Drawing<'_>>,
+    progress: &dyn Progress,
+) -> Result<Simulation, SampleError> {
     settings.check()?;
     let bytes =
         settings.width * settings.height * if settings.camera.bit_depth > 8 { 2 } else { 1 };
@@ -345,7 +365,7 @@ pub fn simulate(
             found: format!("{} of {bytes} bytes", settings.frames),
         });
     }
-    let capture = SampleCapture::prepare(settings)?;
+    let capture = SampleCapture::prepare_scene(settings, drawing)?;
     let mut frames = Vec::with_capacity(settings.frames);
     let truth = capture.render_all(progress, |_, frame| -> Result<(), SampleError> {
         frames.push(frame.clone());

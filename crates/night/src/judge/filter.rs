@@ -7,7 +7,7 @@
 //! fit missed.
 
 use super::fourier::Fft2;
-use super::rings::{Rings, fade};
+use super::rings::{Rings, fade, inside};
 use ndarray::{Array2, ArrayView2};
 
 /// Filters that are tried, each on top of the one before. The error of a disc's stack, whose least over
@@ -36,6 +36,30 @@ pub(super) fn least_error(
         least = least.min(sums.error());
     }
     least
+}
+
+/// The part of `test` that is an isotropic filter on the truth, its mean taken off: what is left of a still when noise, and
+/// all that its blur differs by from place to place, is taken away. Both have one grid; beyond the cut-off,
+/// and in the `border_px` on each side, it fades to 0. `None` where less than 32 px a side are left or the sizes differ.
+pub fn even_part(
+    truth: ArrayView2<'_, f32>,
+    test: ArrayView2<'_, f32>,
+    cutoff_cycles_per_px: f64,
+    border_px: usize,
+) -> Option<Array2<f32>> {
+    let (values, stride) = inside(test, truth, border_px)?;
+    let sums = |picture: ArrayView2<'_, f32>| {
+        Rings::new(picture, border_px, cutoff_cycles_per_px).sums(&values, stride)
+    };
+    let rings = Rings::new(truth, border_px, cutoff_cycles_per_px);
+    let whole = Whole::of(truth, border_px, rings.ring_frequency.get(1).copied().unwrap_or(1.0));
+    let mut gain = vec![1.0; rings.ring_frequency.len()];
+    let mut part = truth.to_owned();
+    for _ in 0..ROUNDS {
+        gain.iter_mut().zip(sums(part.view()).gains()).for_each(|(all, step)| *all *= step);
+        part = whole.filtered(&gain);
+    }
+    Some(part)
 }
 
 /// The whole picture's spectrum.

@@ -18,12 +18,15 @@
 
 mod filter;
 mod fourier;
+mod ringing;
 mod rings;
 mod straight;
 
+pub use filter::even_part;
 use filter::least_error;
 use fourier::Fft2;
 use ndarray::ArrayView2;
+pub use ringing::{Ringing, ringing};
 use rings::{Comparison, Rings, fade};
 pub use rings::{RingCorrelation, ring_correlation};
 use rustfft::num_complex::Complex64;

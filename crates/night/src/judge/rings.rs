@@ -192,6 +192,22 @@ impl RingCorrelation {
     }
 }
 
+/// What `picture` shows inside the border, row by row, and its columns there. `None` where less than 32 px a side are left or
+/// `other` has another size.
+pub(super) fn inside(
+    picture: ArrayView2<'_, f32>,
+    other: ArrayView2<'_, f32>,
+    border_px: usize,
+) -> Option<(Vec<f64>, usize)> {
+    let (rows, columns) = picture.dim();
+    if other.dim() != picture.dim() || rows.min(columns) < 2 * border_px + 32 {
+        return None;
+    }
+    let inner =
+        picture.slice(ndarray::s![border_px..rows - border_px, border_px..columns - border_px]);
+    Some((inner.iter().map(|v| f64::from(*v)).collect(), columns - 2 * border_px))
+}
+
 /// Compare a picture with the truth, which has the same size and shows the same scene pixel by
 /// pixel; `border_px` are left out on each side. `None` where less than 32 px a side are left or the
 /// sizes differ.
@@ -201,14 +217,7 @@ pub fn ring_correlation(
     cutoff_cycles_per_px: f64,
     border_px: usize,
 ) -> Option<RingCorrelation> {
-    let (rows, columns) = test.dim();
-    if truth.dim() != test.dim() || rows.min(columns) < 2 * border_px + 32 {
-        return None;
-    }
-    let inner =
-        truth.slice(ndarray::s![border_px..rows - border_px, border_px..columns - border_px]);
-    let values: Vec<f64> = inner.iter().map(|v| f64::from(*v)).collect();
-    let stride = columns - 2 * border_px;
+    let (values, stride) = inside(truth, test, border_px)?;
     let rings = Rings::new(test, border_px, cutoff_cycles_per_px);
     let sums = rings.sums(&values, stride);
     // The curve is that of the picture as it is: where the truth shows nothing, what the window spills of coarse
