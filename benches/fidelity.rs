@@ -142,12 +142,7 @@ impl Night {
 
     /// Hold `test`, which has the grid of frame `index`, against the truth laid onto it.
     fn held(&self, test: &Plane, index: usize) -> Held {
-        let judged = self.judged(test, index);
-        let source = Raster::of_plane(self.simulation.picture.plane(self.channel));
-        let placed = Plane::from_shape_fn(test.dim(), |(v, u)| {
-            cubic(&source, u as f64 + judged.x_px, v as f64 + judged.y_px)
-        });
-        let field = straighten(test.view(), placed.view());
+        let (judged, field) = self.bend(test, index);
         let truth = self.simulation.picture.plane(self.channel);
         let straight = field.lay_straight(truth, (judged.x_px as f32, judged.y_px as f32));
         let unbent = Field { x: Raster::zeros(test.ncols(), test.nrows()), ..field.clone() };
@@ -161,6 +156,17 @@ impl Night {
         let (rings, straight) =
             if laid.error <= as_placed.error { (laid, straight) } else { (as_placed, placed) };
         Held { rings, straight, distortion_px: field.rms_px(BORDER_PX), judged }
+    }
+
+    /// The verdict on `test`, which has the grid of frame `index`, and how the truth that is laid onto it bends.
+    fn bend(&self, test: &Plane, index: usize) -> (Judged, Field) {
+        let judged = self.judged(test, index);
+        let source = Raster::of_plane(self.simulation.picture.plane(self.channel));
+        let placed = Plane::from_shape_fn(test.dim(), |(v, u)| {
+            cubic(&source, u as f64 + judged.x_px, v as f64 + judged.y_px)
+        });
+        let field = straighten(test.view(), placed.view());
+        (judged, field)
     }
 
     fn mean(&self, frames: &[&FrameReport]) -> Plane {

@@ -4,7 +4,7 @@
 use super::{BORDER_PX, Held, Night};
 use crate::empty;
 use rayon::prelude::*;
-use stillwright_night::judge::{even_part, ringing};
+use stillwright_night::judge::{JudgeSettings, even_part, ringing, straight_error};
 use stillwright_night::picture::{Layout, Plane, Silent};
 use stillwright_night::seeing::FrameReport;
 use stillwright_night::stacking::finish::{FinishSettings, Finished, finish};
@@ -103,13 +103,25 @@ impl Night {
         }
     }
 
-    /// Where red and blue lie against green, beside where they lie in the truth.
+    /// Where red and blue lie against green, beside where they lie in the truth. All are held against a truth laid straight by the field
+    /// of green: colours show different places, and a bend that they share would pass for an offset between them.
     fn tell_colours(&self, name: &str, stack: &Stack) {
+        let index = self.survey.reference_index;
+        let plane = |channel: usize| -> Plane { stack.picture.plane(channel).to_owned() };
+        let (judged, field) = self.bend(&plane(1), index);
         let places: Vec<(f64, f64)> = (0..stack.picture.channels())
             .into_par_iter()
             .map(|channel| {
-                let plane: Plane = stack.picture.plane(channel).to_owned();
-                let judged = self.judged_in(&plane, channel, self.survey.reference_index);
+                let truth = self.simulation.picture.plane(channel);
+                let straight = field.lay_straight(truth, (judged.x_px as f32, judged.y_px as f32));
+                let settings = JudgeSettings {
+                    border_px: BORDER_PX,
+                    near: Some((0.0, 0.0)),
+                    reach_px: 2.0,
+                    ..JudgeSettings::new(self.simulation.truth.cutoff_cycles_per_px[channel])
+                };
+                let plane = plane(channel);
+                let judged = straight_error(straight.view(), plane.view(), &settings).unwrap();
                 (judged.x_px, judged.y_px)
             })
             .collect();
