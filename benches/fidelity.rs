@@ -123,20 +123,15 @@ impl Night {
 
     /// The verdict on `test`, which has the grid of frame `index`.
     fn judged(&self, test: &Plane, index: usize) -> Judged {
-        self.judged_in(test, self.channel, index)
-    }
-
-    /// The same in another channel.
-    fn judged_in(&self, test: &Plane, channel: usize, index: usize) -> Judged {
         let (x, y) = self.shift(index);
         let margin = self.simulation.truth.margin_px as f64;
         let settings = JudgeSettings {
             border_px: BORDER_PX,
             near: Some((margin - x, margin - y)),
             reach_px: 6.0,
-            ..JudgeSettings::new(self.simulation.truth.cutoff_cycles_per_px[channel])
+            ..JudgeSettings::new(self.cutoff)
         };
-        let truth = self.simulation.picture.plane(channel);
+        let truth = self.simulation.picture.plane(self.channel);
         straight_error(truth, test.view(), &settings).unwrap()
     }
 

@@ -4,7 +4,7 @@
 use super::{BORDER_PX, Held, Night};
 use crate::empty;
 use rayon::prelude::*;
-use stillwright_night::judge::{JudgeSettings, even_part, ringing, straight_error};
+use stillwright_night::judge::{JudgeSettings, Ringing, even_part, ringing, straight_error};
 use stillwright_night::picture::{Layout, Plane, Silent};
 use stillwright_night::seeing::FrameReport;
 use stillwright_night::stacking::finish::{FinishSettings, Finished, finish};
@@ -73,18 +73,18 @@ impl Night {
         let still = done.picture.plane(self.channel);
         let stack = stack.picture.plane(self.channel);
         let even = even_part(truth.view(), still, self.cutoff, BORDER_PX).unwrap();
-        let of = |picture| {
-            let found = ringing(truth.view(), picture);
+        let of = |found: &Ringing| {
             let per_cent = |share| 100.0 * found.percentile(share);
             format!("{:.1}, {:.1}, {:.1}", per_cent(0.5), per_cent(0.9), 100.0 * found.common)
         };
+        let own = ringing(truth.view(), still);
         println!(
             "{name} ringing at {} edges, % of the step (median, 90th percentile, common to all; bar 3): still {}; \
              its even part {}; the stack, which cannot ring, {}",
-            ringing(truth.view(), still).edges.len(),
-            of(still),
-            of(even.view()),
-            of(stack)
+            own.edges.len(),
+            of(&own),
+            of(&ringing(truth.view(), even.view())),
+            of(&ringing(truth.view(), stack))
         );
     }
 

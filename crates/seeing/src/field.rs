@@ -137,9 +137,7 @@ impl RowExpander {
             x = until;
         }
     }
-}
 
-impl RowExpander {
     /// Displacements of `field` to the right and down: the same as [`RowExpander::expand`] for one and the other.
     pub fn expand_both(
         &mut self,

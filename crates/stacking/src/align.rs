@@ -108,11 +108,21 @@ impl Bench<'_> {
     }
 
     fn read(&self, index: usize, worker: &mut Worker) -> Option<()> {
-        let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
-        self.source.read_frame(index, frame).ok()?;
-        self.survey.hot_pixels.mend(frame);
+        let frame = self.read_mended(index, &mut worker.frame)?;
         worker.luminance.of(frame, &mut worker.light);
         Some(())
+    }
+
+    /// A frame as it was read, stuck pixels mended, into `frame`.
+    fn read_mended<'f>(
+        &self,
+        index: usize,
+        frame: &'f mut Option<RawFrame>,
+    ) -> Option<&'f RawFrame> {
+        let frame = frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
+        self.source.read_frame(index, frame).ok()?;
+        self.survey.hot_pixels.mend(frame);
+        Some(frame)
     }
 
     /// Lay each of `frames` and add it to each of `sums`. Returns the indices of frames that could not be read.
@@ -185,16 +195,10 @@ impl Bench<'_> {
             .map_init(Worker::default, |worker, index| {
                 progress.check()?;
                 let Some(report) = self.survey.frames.get(*index) else { return Ok(None) };
-                let frame =
-                    worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
-                if self.source.read_frame(*index, frame).is_err() {
-                    return Ok(None);
-                }
-                self.survey.hot_pixels.mend(frame);
-                let factor = aligner.factor();
-                let rows = worker.luminance.rows_and_reduced(frame, factor, &mut worker.light);
+                let Worker { frame, luminance, light, ripple } = worker;
+                let Some(frame) = self.read_mended(*index, frame) else { return Ok(None) };
+                let rows = luminance.rows_and_reduced(frame, aligner.factor(), light);
                 let home = (report.shift.x_px, report.shift.y_px);
-                let (light, ripple) = (&worker.light, &mut worker.ripple);
                 aligner.align_reduced(light, &rows, home, None, ripple, progress).map(Some)
             })
             .collect()
@@ -211,17 +215,12 @@ impl Bench<'_> {
         progress.check()?;
         let Chosen { index, weights, half } = chosen;
         let Some(report) = self.survey.frames.get(index) else { return Ok(Err(index)) };
-        let frame = worker.frame.get_or_insert_with(|| RawFrame::black(self.source.format()));
-        if self.source.read_frame(index, frame).is_err() {
-            return Ok(Err(index));
-        }
-        self.survey.hot_pixels.mend(frame);
+        let Worker { frame: held, luminance, light, ripple } = worker;
+        let Some(frame) = self.read_mended(index, held) else { return Ok(Err(index)) };
         let home = (report.shift.x_px, report.shift.y_px);
         let grid = on.aligner.cells();
         let mut align = |wanted: &[bool]| {
-            let factor = on.aligner.factor();
-            let rows = worker.luminance.rows_and_reduced(frame, factor, &mut worker.light);
-            let (light, ripple) = (&worker.light, &mut worker.ripple);
+            let rows = luminance.rows_and_reduced(frame, on.aligner.factor(), light);
             on.aligner.align_reduced(light, &rows, home, Some(wanted), ripple, progress)
         };
         let known = on.laying.and_then(|laying| laying.known(index, home, grid));
@@ -235,7 +234,7 @@ impl Bench<'_> {
         }
         let transparency = report.transparency;
         let aligned =
-            worker.frame.take().map(|frame| Aligned { frame, transparency, field, weights, half });
+            held.take().map(|frame| Aligned { frame, transparency, field, weights, half });
         Ok(aligned.ok_or(index))
     }
 }

@@ -397,6 +397,7 @@ mod tests {
             let means: Vec<f32> = sums.iter().flatten().copied().map(mean).collect();
             let most = means.iter().copied().fold(0.0, f32::max);
             let least = means.iter().copied().fold(9.0, f32::min);
+            // The best of eight pairs has frames seven ranks of 96 above the worst's, some 0.13 of grades that range over 1.8.
             // Dealt by turns, two halves of eight pairs differ by 0.9.
             assert!(most - least < 0.15, "{pairs}: {means:?}");
             assert!(sums.iter().flatten().all(|(_, n)| *n as usize == 48 / pairs));
