@@ -1,5 +1,6 @@
 //! Two-dimensional FFT of real rasters.
 
+use rayon::prelude::*;
 pub use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::{Fft, FftPlanner};
@@ -109,6 +110,74 @@ impl Fourier {
     }
 }
 
+/// Rows or columns that one core transforms in turn.
+const LINES: usize = 16;
+
+/// The same on all cores, for large rasters; bit for bit.
+impl Fourier {
+    /// [`Fourier::forward`] on all cores.
+    pub fn forward_wide(&self, values: &mut [f32], spectrum: &mut [Complex32]) {
+        let (columns, height) = (self.columns(), self.height);
+        let mut rows = vec![Complex32::default(); self.spectrum_len()];
+        let lines = values.par_chunks_mut(LINES * self.width);
+        lines.zip(rows.par_chunks_mut(LINES * columns)).for_each_init(
+            || vec![Complex32::default(); self.row_forward.get_scratch_len()],
+            |scratch, (lines, rows)| {
+                let lines = lines.chunks_exact_mut(self.width);
+                for (line, row) in lines.zip(rows.chunks_exact_mut(columns)) {
+                    let _ = self.row_forward.process_with_scratch(line, row, scratch);
+                }
+            },
+        );
+        transpose_wide(&rows, columns, height, spectrum);
+        columns_wide(&*self.column_forward, spectrum);
+    }
+
+    /// [`Fourier::inverse`] on all cores.
+    pub fn inverse_wide(&self, spectrum: &mut [Complex32], values: &mut [f32]) {
+        let (columns, height) = (self.columns(), self.height);
+        columns_wide(&*self.column_inverse, spectrum);
+        let mut rows = vec![Complex32::default(); self.spectrum_len()];
+        transpose_wide(spectrum, height, columns, &mut rows);
+        let scale = 1.0 / (self.width * self.height) as f32;
+        let lines = values.par_chunks_mut(LINES * self.width);
+        lines.zip(rows.par_chunks_mut(LINES * columns)).for_each_init(
+            || vec![Complex32::default(); self.row_inverse.get_scratch_len()],
+            |scratch, (lines, rows)| {
+                let lines = lines.chunks_exact_mut(self.width);
+                for (line, row) in lines.zip(rows.chunks_exact_mut(columns)) {
+                    row[0].im = 0.0;
+                    if self.width.is_multiple_of(2) {
+                        row[columns - 1].im = 0.0;
+                    }
+                    let _ = self.row_inverse.process_with_scratch(row, line, scratch);
+                    line.iter_mut().for_each(|v| *v *= scale);
+                }
+            },
+        );
+    }
+}
+
+fn columns_wide(fft: &dyn Fft<f32>, spectrum: &mut [Complex32]) {
+    spectrum.par_chunks_mut(LINES * fft.len()).for_each_init(
+        || vec![Complex32::default(); fft.get_inplace_scratch_len()],
+        |scratch, columns| fft.process_with_scratch(columns, scratch),
+    );
+}
+
+fn transpose_wide(source: &[Complex32], width: usize, height: usize, target: &mut [Complex32]) {
+    target.par_chunks_mut(LINES * height).enumerate().for_each(|(k, target)| {
+        let first = k * LINES;
+        for y0 in (0..height).step_by(LINES) {
+            for (x, column) in target.chunks_exact_mut(height).enumerate() {
+                for (y, out) in column.iter_mut().enumerate().skip(y0).take(LINES) {
+                    *out = source[y * width + first + x];
+                }
+            }
+        }
+    });
+}
+
 /// `target[x * height + y] = source[y * width + x]`, in blocks that stay in cache.
 fn transpose(source: &[Complex32], width: usize, height: usize, target: &mut [Complex32]) {
     const BLOCK: usize = 16;
@@ -129,7 +198,7 @@ mod tests {
 
     #[test]
     fn agrees_with_the_defining_sum_and_inverts_itself() {
-        for (width, height) in [(8, 6), (7, 5), (1, 4), (16, 1)] {
+        for (width, height) in [(8, 6), (7, 5), (1, 4), (16, 1), (45, 38)] {
             let fourier = Fourier::new(width, height);
             let mut work = FourierWork::default();
             let values: Vec<f32> =
@@ -149,8 +218,14 @@ mod tests {
                     assert!((sum - spectrum[u * height + v]).norm() < 1e-3);
                 }
             }
+            let mut wide = vec![Complex32::default(); fourier.spectrum_len()];
+            fourier.forward_wide(&mut values.clone(), &mut wide);
+            assert_eq!(wide, spectrum);
+            let mut wide_back = vec![0.0; width * height];
+            fourier.inverse_wide(&mut wide, &mut wide_back);
             let mut back = vec![0.0; width * height];
             fourier.inverse(&mut spectrum, &mut back, &mut work);
+            assert_eq!(wide_back, back);
             for (a, b) in values.iter().zip(&back) {
                 assert!((a - b).abs() < 1e-5);
             }

@@ -20,7 +20,7 @@ pub(crate) fn lagrange_taps(t: f32) -> [f32; TAPS] {
 
 /// Weights of samples -1, 0, 1, 2 for a position `t` past sample 0: Keys' cubic, a = -1/2
 /// (Keys, IEEE ASSP 29, 1153, 1981).
-pub fn cubic_taps(t: f32) -> [f32; 4] {
+pub const fn cubic_taps(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [
         -0.5 * t3 + t2 - 0.5 * t,

@@ -10,6 +10,7 @@
 
 pub mod air;
 pub mod beside;
+pub mod block_expander;
 pub mod calibration;
 mod camera;
 mod dense;

@@ -29,6 +29,7 @@ mod resample;
 mod sampling;
 mod spline;
 mod stack;
+mod strip;
 mod taper;
 mod unrest;
 mod window;

@@ -1,10 +1,11 @@
 //! Samples between pixels: where each output pixel lies in a frame, and what stands there.
 
+use crate::credible::Credible;
 use crate::drizzle::Drop;
 use crate::window::{STRIDE, Window};
 use multiversion::multiversion;
 use stillwright_picture::BayerOrder;
-use stillwright_seeing::lanes::{RAMP, lowest_and_highest, whole};
+use stillwright_seeing::lanes::{RAMP, whole};
 
 /// Output pixels of one row of a block, at most.
 pub const BLOCK: usize = stillwright_seeing::spline::BLOCK;
@@ -31,7 +32,7 @@ impl Default for Places {
 }
 
 /// What turns the pixels of one output row into places in a frame.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct RowPlace<'a> {
     /// Displacement of each pixel, px of the frame.
     pub dx: &'a [f32],
@@ -88,7 +89,7 @@ impl Extent {
 impl Places {
     /// Work out the places of one row; gives what they touch.
     pub fn of_row(&mut self, row: &RowPlace<'_>) -> Extent {
-        place_inside(self, row).unwrap_or_else(|| place_faded(self, row))
+        place_faded(self, row)
     }
 
     /// Find the first of the 6 x 6 samples around each of the first `n` places in `window`,
@@ -103,33 +104,49 @@ impl Places {
     }
 }
 
-/// As [`place_faded`] for a row that lies inside the frame by more than the fading edge; `None`, with nothing
-/// meaningful written, where it does not.
+/// The places of the rows of a block, one of [`Places`] for each of `rows`, where all of them lie inside the frame by more
+/// than the fading edge; `None`, with nothing meaningful written, where they do not. The same as [`Places::of_row`] then.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
-fn place_inside<'a>(places: &mut Places, row: &RowPlace<'a>) -> Option<Extent> {
-    let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
-    let (dx, dy) = (&row.dx[..n], &row.dy[..n]);
-    let (us, vs) = (&mut places.u[..n], &mut places.v[..n]);
-    let (first, step) = (row.first_column as f32 + 0.5, 1.0 / row.scale);
-    let y = row.position_y;
-    for x in 0..n {
-        let column = (first + RAMP[x]) * step - 0.5;
-        us[x] = column + dx[x] + row.offset_x;
-        vs[x] = y + dy[x];
+pub fn places_inside<'a>(places: &mut [Places], rows: &[RowPlace<'a>]) -> Option<Extent> {
+    const LANES: usize = 8;
+    let (mut low, mut high) = ([[f32::MAX; LANES]; 2], [[f32::MIN; LANES]; 2]);
+    for (places, row) in places.iter_mut().zip(rows) {
+        let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
+        let (dx, dy, weight) = (&row.dx[..n], &row.dy[..n], &row.weight[..n]);
+        let (us, vs, ws) = (&mut places.u[..n], &mut places.v[..n], &mut places.weight[..n]);
+        let (first, step) = (row.first_column as f32 + 0.5, 1.0 / row.scale);
+        let (y, offset_x) = (row.position_y, row.offset_x);
+        for x in 0..n {
+            let column = (first + RAMP[x]) * step - 0.5;
+            us[x] = column + dx[x] + offset_x;
+            vs[x] = y + dy[x];
+            ws[x] = weight[x];
+        }
+        for ((low, high), at) in low.iter_mut().zip(&mut high).zip([&*us, vs]) {
+            let (whole, rest) = at.as_chunks::<LANES>();
+            for at in whole {
+                for l in 0..LANES {
+                    low[l] = if at[l] < low[l] { at[l] } else { low[l] };
+                }
+            }
+            for at in whole {
+                for l in 0..LANES {
+                    high[l] = if at[l] > high[l] { at[l] } else { high[l] };
+                }
+            }
+            for at in rest {
+                low[0] = low[0].min(*at);
+                high[0] = high[0].max(*at);
+            }
+        }
     }
-    let (left, far) = lowest_and_highest(us);
-    let (top, low) = lowest_and_highest(vs);
-    let extent = Extent { left, right: far, top, bottom: low };
-    let (right, bottom) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
-    let inside = extent.left >= FADE_PX
-        && extent.top >= FADE_PX
-        && extent.right <= right - FADE_PX
-        && extent.bottom <= bottom - FADE_PX;
-    if !inside {
-        return None;
-    }
-    places.weight[..n].copy_from_slice(&row.weight[..n]);
-    Some(extent)
+    let [left, top] = low.map(|low| low.into_iter().fold(f32::MAX, f32::min));
+    let [right, bottom] = high.map(|high| high.into_iter().fold(f32::MIN, f32::max));
+    let inside = rows.first().is_some_and(|row| {
+        let (columns, rows) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
+        left >= FADE_PX && top >= FADE_PX && right <= columns - FADE_PX && bottom <= rows - FADE_PX
+    });
+    inside.then_some(Extent { left, right, top, bottom })
 }
 
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
@@ -209,7 +226,7 @@ pub struct RowSums<'a> {
     /// Sums of weights.
     pub weights: &'a mut [f32],
     /// Where known: expected value and largest credible difference from it.
-    pub credible: Option<(&'a [f32], &'a [f32])>,
+    pub credible: Option<Credible<'a>>,
 }
 
 impl RowSums<'_> {
@@ -254,9 +271,7 @@ impl RowSums<'_> {
                     continue;
                 }
                 let sample = window.values[corner + dy * STRIDE + dx];
-                let beyond =
-                    |(value, tolerance): (&[f32], &[f32])| (sample - value[x]).abs() > tolerance[x];
-                if self.credible.is_some_and(beyond) {
+                if self.credible.is_some_and(|credible| credible.is_beyond(x, sample)) {
                     refused += 1;
                     continue;
                 }

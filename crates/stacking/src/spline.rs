@@ -30,6 +30,12 @@ pub fn filter_along(row: &[f32], out: &mut [f32]) {
 /// `out[x]` from the samples `x` of five rows.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 pub fn filter_down<'a>(rows: [&'a [f32]; 2 * REACH + 1], out: &mut [f32]) {
+    filter(rows, out);
+}
+
+/// [`filter_down`], for loops that are compiled for the processor already.
+#[inline(always)]
+pub fn filter(rows: [&[f32]; 2 * REACH + 1], out: &mut [f32]) {
     let n = rows.iter().map(|row| row.len()).min().unwrap_or(0).min(out.len());
     let [a, b, c, d, e] = rows;
     let (a, b, c, d, e) = (&a[..n], &b[..n], &c[..n], &d[..n], &e[..n]);

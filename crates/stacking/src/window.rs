@@ -56,9 +56,35 @@ impl Window {
         self.begin((left, top), rows);
         let columns = columns.min(STRIDE);
         let (first, above) = (left - spline::REACH as isize, top - spline::REACH as isize);
+        let format = &frame.format;
+        let (needed, width) = (columns + 2 * spline::REACH, format.width);
+        let (Ok(x), Ok(y)) = (usize::try_from(first), usize::try_from(above)) else {
+            return self.load_mirrored(frame, plane, scale, (first, above), (columns, rows));
+        };
+        let inside = x + needed <= width && y + rows + 2 * spline::REACH <= format.height;
+        let (at, size) = (y * width + x, (columns, rows));
+        match &frame.samples {
+            Samples::U8(v) if inside && v.len() == width * format.height => {
+                filtered(&v[at..], width, scale, size, &mut self.values);
+            }
+            Samples::U16(v) if inside && v.len() == width * format.height => {
+                filtered(&v[at..], width, scale, size, &mut self.values);
+            }
+            _ => self.load_mirrored(frame, plane, scale, (first, above), size),
+        }
+    }
+
+    /// The same where it reaches beyond the frame, or samples are not one beside the other; from the first that is filtered on.
+    fn load_mirrored(
+        &mut self,
+        frame: &RawFrame,
+        plane: usize,
+        scale: f32,
+        (first, above): (isize, isize),
+        (columns, rows): (usize, usize),
+    ) {
         let (mut line, line_end) = ([0.0; STRIDE + 2 * spline::REACH], columns + 2 * spline::REACH);
         // Rows that are filtered along, in turn.
-        const TURN: usize = 2 * spline::REACH + 1;
         let mut along = [[0.0; STRIDE]; TURN];
         for row in 0..rows + 2 * spline::REACH {
             let at = (first, above + row as isize);
@@ -76,6 +102,63 @@ impl Window {
         self.top = top;
         // A row is read past its end, as far as eight places together may look.
         self.values.resize(rows * STRIDE + SLACK, 0.0);
+    }
+}
+
+/// Rows that are filtered together.
+const TURN: usize = 2 * spline::REACH + 1;
+
+/// A sample of a frame.
+trait Sample: Copy {
+    fn value(self) -> f32;
+}
+
+impl Sample for u8 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        f32::from(self)
+    }
+}
+
+impl Sample for u16 {
+    #[inline(always)]
+    fn value(self) -> f32 {
+        f32::from(self)
+    }
+}
+
+/// [`Window::load_filtered`] of `frame`, rows of `width` samples of which the first is the first that is filtered; all in one, for
+/// rows are short.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
+fn filtered<'a, T: Sample>(
+    frame: &'a [T],
+    width: usize,
+    scale: f32,
+    (columns, rows): (usize, usize),
+    out: &mut [f32],
+) {
+    let needed = columns + 2 * spline::REACH;
+    let row_at = |row: usize| frame.get(row * width..row * width + needed);
+    // Rows lie far apart in memory: all are asked for before the first is waited for.
+    let step = 64 / size_of::<T>();
+    let asked = (0..rows + 2 * spline::REACH).filter_map(row_at).fold(0.0, |sum, row| {
+        let last = row.last().map_or(0.0, |s| s.value());
+        row.iter().step_by(step).fold(sum + last, |sum, s| sum + s.value())
+    });
+    std::hint::black_box(asked);
+    let mut line = [0.0; STRIDE + 2 * spline::REACH];
+    let mut along = [[0.0; STRIDE]; TURN];
+    for row in 0..rows + 2 * spline::REACH {
+        let Some(samples) = row_at(row) else { return };
+        for (o, s) in line[..needed].iter_mut().zip(samples) {
+            *o = scale * s.value();
+        }
+        let near = std::array::from_fn(|k| &line[k..k + columns]);
+        spline::filter(near, &mut along[row % TURN][..columns]);
+        if let Some(row) = row.checked_sub(2 * spline::REACH) {
+            let near = std::array::from_fn(|k| &along[(row + k) % TURN][..columns]);
+            spline::filter(near, &mut out[row * STRIDE..][..columns]);
+        }
     }
 }
 
