@@ -10,7 +10,6 @@
 use multiversion::multiversion;
 use ndarray::{Array2, ArrayView2, Axis};
 use rayon::prelude::*;
-use std::ops::Range;
 use stillwright_picture::Picture;
 use stillwright_seeing::noise::NoiseModel;
 
@@ -23,11 +22,9 @@ const SIGMAS: f32 = 6.0;
 /// The picture so far and how far a sample may lie from it.
 pub struct Expected {
     /// The picture so far, output grid.
-    picture: Picture,
+    pub picture: Picture,
     /// Largest credible difference from it, same shape.
-    tolerance: Picture,
-    /// What is credible of all px around: nearly every sample is told from that, which is little to read.
-    around: Around,
+    pub tolerance: Picture,
 }
 
 impl Expected {
@@ -48,7 +45,7 @@ impl Expected {
                 *o = SIGMAS * noise.sigma(*v) + range + 1e-3;
             }
         }
-        Expected::new(picture.clone(), tolerance)
+        Expected { picture: picture.clone(), tolerance }
     }
 
     /// Expectation before there is a clean stack: `mean` is the light of all frames, aligned as a
@@ -67,8 +64,7 @@ impl Expected {
             let scaled = mean.mapv(|v| v * gain as f32);
             picture.plane_mut(channel).assign(&scaled);
         }
-        let Expected { picture, mut tolerance, .. } =
-            Expected::within_reach(&picture, noise, REACH_PX / 3);
+        let mut expected = Expected::within_reach(&picture, noise, REACH_PX / 3);
         for channel in 0..sharp.channels() {
             let (plane, seen) = (picture.plane(channel), sharp.plane(channel));
             let mut apart: Vec<f32> = plane.iter().zip(seen).map(|(a, b)| (a - b).abs()).collect();
@@ -76,96 +72,17 @@ impl Expected {
             let usual = *apart.select_nth_unstable_by(middle, f32::total_cmp).1;
             // 1.4826: median absolute deviation to standard deviation (Rousseeuw & Croux 1993).
             let detail = 4.0 * 1.4826 * usual;
-            tolerance.plane_mut(channel).mapv_inplace(|t| t + detail);
+            expected.tolerance.plane_mut(channel).mapv_inplace(|t| t + detail);
         }
-        Expected::new(picture, tolerance)
+        expected
     }
 
     /// The same expectation on an output grid of another scale and size (columns, rows).
     pub fn at_scale(&self, scale: f32, size: (usize, usize)) -> Expected {
-        Expected::new(enlarged(&self.picture, scale, size), enlarged(&self.tolerance, scale, size))
-    }
-
-    fn new(picture: Picture, tolerance: Picture) -> Expected {
-        let around = Around::of(&picture, &tolerance);
-        Expected { picture, tolerance, around }
-    }
-
-    /// What is credible along a piece of row `y`; `None` beyond the output.
-    pub fn along(&self, channel: usize, y: usize, columns: &Range<usize>) -> Option<Credible<'_>> {
-        let (_, height, width) = self.picture.planes.dim();
-        if y >= height || columns.end > width {
-            return None;
+        Expected {
+            picture: enlarged(&self.picture, scale, size),
+            tolerance: enlarged(&self.tolerance, scale, size),
         }
-        let from = (channel * height + y) * width;
-        let span = from + columns.start..from + columns.end;
-        let value = self.picture.planes.as_slice()?.get(span.clone())?;
-        let tolerance = self.tolerance.planes.as_slice()?.get(span)?;
-        Some(Credible { value, tolerance, around: self.around.along(channel, y, columns)? })
-    }
-}
-
-/// What is credible along a piece of a row.
-#[derive(Clone, Copy)]
-pub struct Credible<'a> {
-    /// The picture so far.
-    pub value: &'a [f32],
-    /// Largest credible difference from it.
-    pub tolerance: &'a [f32],
-    /// Bounds (lowest, highest) within which a sample is credible at all of eight px: of those from `8 k` of the piece on, at `2 k`.
-    pub around: &'a [[f32; 2]],
-}
-
-impl Credible<'_> {
-    /// Whether `sample` is not credible at px `x` of the piece.
-    #[inline(always)]
-    pub fn is_beyond(&self, x: usize, sample: f32) -> bool {
-        (sample - self.value[x]).abs() > self.tolerance[x]
-    }
-}
-
-/// Bounds within which samples are credible at many px together.
-struct Around {
-    /// Bounds in a row, rows of a channel.
-    columns: usize,
-    rows: usize,
-    /// Lowest and highest, over [`Around::SIDE`] rows and, eight px being looked at together, three times as many columns.
-    bounds: Vec<[f32; 2]>,
-}
-
-impl Around {
-    /// Fewer px are alike, more take longer to read.
-    const SIDE: usize = 4;
-
-    fn of(picture: &Picture, tolerance: &Picture) -> Around {
-        let (channels, height, width) = picture.planes.dim();
-        let (columns, rows) = (width.div_ceil(Around::SIDE), height.div_ceil(Around::SIDE));
-        let mut bounds = vec![[f32::MIN, f32::MAX]; channels * rows * columns];
-        bounds.par_chunks_exact_mut(columns.max(1)).enumerate().for_each(|(row, out)| {
-            let (channel, row) = (row / rows, row % rows);
-            let mut own = vec![[f32::MIN, f32::MAX]; columns + 2];
-            for y in row * Around::SIDE..((row + 1) * Around::SIDE).min(height) {
-                let (value, tolerance) = (picture.plane(channel), tolerance.plane(channel));
-                for (x, (v, t)) in value.row(y).iter().zip(tolerance.row(y)).enumerate() {
-                    let [low, high] = &mut own[x / Around::SIDE];
-                    // Towards each other, lest rounding let something pass.
-                    *low = low.max((v - t).next_up());
-                    *high = high.min((v + t).next_down());
-                }
-            }
-            for (out, near) in out.iter_mut().zip(own.windows(3)) {
-                *out = near.iter().fold([f32::MIN, f32::MAX], |[low, high], near| {
-                    [low.max(near[0]), high.min(near[1])]
-                });
-            }
-        });
-        Around { columns, rows, bounds }
-    }
-
-    fn along(&self, channel: usize, y: usize, columns: &Range<usize>) -> Option<&[[f32; 2]]> {
-        let from = (channel * self.rows + y / Around::SIDE) * self.columns;
-        let (first, last) = (columns.start / Around::SIDE, columns.end.div_ceil(Around::SIDE));
-        self.bounds.get(from + first..from + last)
     }
 }
 

@@ -4,7 +4,6 @@
 //! trail or a flash has flanks that are fainter than what the air may do, yet as foreign. They
 //! are found block by block; across a block's border flanks are not followed.
 
-use crate::credible::Credible;
 use crate::resample::{BLOCK, Places};
 use multiversion::multiversion;
 use std::ops::Range;
@@ -36,16 +35,16 @@ impl Foreign {
     }
 
     /// Find the foreign ones among the samples of one row, from column `first` of the block on: those of `weight` that
-    /// are not `credible`.
+    /// differ from `value` by more than `tolerance`.
     pub fn note(
         &mut self,
         row: usize,
         first: usize,
         (samples, weight): (&[f32], &[f32]),
-        credible: &Credible<'_>,
+        (value, tolerance): (&[f32], &[f32]),
     ) {
         if let Some(row) = self.rows.get_mut(row).and_then(|row| row.get_mut(first..)) {
-            self.any |= beyond(row, samples, weight, credible);
+            self.any |= beyond(row, samples, weight, value, tolerance);
         }
     }
 
@@ -80,41 +79,24 @@ impl Foreign {
     }
 }
 
-/// Note in `out` which samples are foreign; nothing is written where none of eight is. Gives whether any is.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
-fn beyond<'a>(out: &mut [u8], samples: &[f32], weight: &[f32], credible: &Credible<'a>) -> bool {
-    const LANES: usize = 8;
-    let Credible { value, tolerance, around } = credible;
+fn beyond(
+    out: &mut [u8],
+    samples: &[f32],
+    weight: &[f32],
+    value: &[f32],
+    tolerance: &[f32],
+) -> bool {
     let n = samples.len().min(out.len());
-    let (samples, weight) = (&samples[..n], &weight[..n]);
+    let (out, samples, weight) = (&mut out[..n], &samples[..n], &weight[..n]);
     let (value, tolerance) = (&value[..n], &tolerance[..n]);
-    let mut any = false;
-    let (eights, rest) = samples.as_chunks::<LANES>();
-    let exact = eights.len() * LANES;
-    let (weights, values) = (weight.as_chunks::<LANES>().0, value.as_chunks::<LANES>().0);
-    let (tolerances, outs) = (tolerance.as_chunks::<LANES>().0, out.as_chunks_mut::<LANES>().0);
-    for (k, (samples, around)) in eights.iter().zip(around.iter().step_by(2)).enumerate() {
-        let [low, high] = *around;
-        let mut far = false;
-        for s in samples {
-            far |= (*s < low) | (*s > high);
-        }
-        if far {
-            for l in 0..LANES {
-                let beyond = (samples[l] - values[k][l]).abs() > tolerances[k][l];
-                let foreign = beyond & (weights[k][l] != 0.0);
-                outs[k][l] = u8::from(foreign);
-                any |= foreign;
-            }
-        }
-    }
-    for (k, sample) in rest.iter().enumerate() {
-        let x = exact + k;
-        let foreign = credible.is_beyond(x, *sample) && weight[x] != 0.0;
+    let mut any = 0;
+    for x in 0..n {
+        let foreign = ((samples[x] - value[x]).abs() > tolerance[x]) & (weight[x] != 0.0);
         out[x] = u8::from(foreign);
-        any |= foreign;
+        any |= out[x];
     }
-    any
+    any != 0
 }
 
 #[cfg(test)]
@@ -132,9 +114,7 @@ mod tests {
         // One row holds fewer columns than the others.
         let (mut spans, side) = (vec![0..40; 16], 2 * FLANK_PX + 1);
         spans[8] = 5..40;
-        let around = [[0.45, 0.55]; 9];
-        let credible = Credible { value: &[0.5; 35], tolerance: &[0.1; 35], around: &around };
-        foreign.note(8, 5, (&samples[5..], &[1.0; 35]), &credible);
+        foreign.note(8, 5, (&samples[5..], &[1.0; 35]), (&[0.5; 35], &[0.1; 35]));
         assert_eq!(foreign.weigh_nothing(&mut places, &spans, 40), (side * side) as u64);
         for (y, row) in places.iter().enumerate() {
             for (x, w) in row.weight[..40].iter().enumerate() {

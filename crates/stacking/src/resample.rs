@@ -1,6 +1,5 @@
 //! Samples between pixels: where each output pixel lies in a frame, and what stands there.
 
-use crate::credible::Credible;
 use crate::drizzle::Drop;
 use crate::window::{STRIDE, Window};
 use multiversion::multiversion;
@@ -226,7 +225,7 @@ pub struct RowSums<'a> {
     /// Sums of weights.
     pub weights: &'a mut [f32],
     /// Where known: expected value and largest credible difference from it.
-    pub credible: Option<Credible<'a>>,
+    pub credible: Option<(&'a [f32], &'a [f32])>,
 }
 
 impl RowSums<'_> {
@@ -271,7 +270,9 @@ impl RowSums<'_> {
                     continue;
                 }
                 let sample = window.values[corner + dy * STRIDE + dx];
-                if self.credible.is_some_and(|credible| credible.is_beyond(x, sample)) {
+                let beyond =
+                    |(value, tolerance): (&[f32], &[f32])| (sample - value[x]).abs() > tolerance[x];
+                if self.credible.is_some_and(beyond) {
                     refused += 1;
                     continue;
                 }

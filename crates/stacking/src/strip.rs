@@ -2,14 +2,14 @@
 
 use crate::accumulate::{Aligned, STRIP_ROWS};
 use crate::blend::{BLEND, rows_blended, weight_row, with_weight};
-use crate::credible::{Credible, Expected};
+use crate::credible::Expected;
 use crate::drizzle::{Drop, Sampler};
 use crate::foreign::Foreign;
 use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums, places_inside};
 use crate::window::{STRIDE, Window};
 use ndarray::{ArrayViewMut3, Axis};
 use std::ops::Range;
-use stillwright_picture::Layout;
+use stillwright_picture::{Layout, Picture};
 use stillwright_seeing::block_expander::{BlockExpander, ROW};
 use stillwright_seeing::sharpness::CellGrid;
 
@@ -276,7 +276,7 @@ impl Setting<'_> {
                     sampler.row(window, places, self.drop, samples);
                     let y = strip.first_row + row;
                     if let Some(credible) = self.credible(channel, y, &columns_of(inner)) {
-                        foreign.note(row, inner.start, (samples, &places.weight), &credible);
+                        foreign.note(row, inner.start, (samples, &places.weight), credible);
                     }
                 }
                 refused += foreign.weigh_nothing(places, &inner[..rows], piece.len());
@@ -305,8 +305,16 @@ impl Setting<'_> {
     }
 
     /// What is credible along a piece of an output row.
-    fn credible(&self, channel: usize, y: usize, piece: &Range<usize>) -> Option<Credible<'_>> {
-        let columns = self.origin.0 + piece.start..self.origin.0 + piece.end;
-        self.expected?.along(channel, y, &columns)
+    fn credible(&self, channel: usize, y: usize, piece: &Range<usize>) -> Option<(&[f32], &[f32])> {
+        let expected = self.expected?;
+        let span = self.origin.0 + piece.start..self.origin.0 + piece.end;
+        let row = |picture: &'_ Picture| -> Option<Range<usize>> {
+            let (_, height, width) = picture.planes.dim();
+            let from = (channel * height + y) * width;
+            (y < height && span.end <= width).then_some(from + span.start..from + span.end)
+        };
+        let value = expected.picture.planes.as_slice()?.get(row(&expected.picture)?)?;
+        let tolerance = expected.tolerance.planes.as_slice()?.get(row(&expected.tolerance)?)?;
+        Some((value, tolerance))
     }
 }

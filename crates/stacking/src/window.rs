@@ -269,4 +269,36 @@ mod tests {
             assert_eq!(window.values[STRIDE], 0.5 * 183.0);
         }
     }
+
+    #[test]
+    fn windows_inside_a_frame_are_filtered_as_those_beyond_it_are() {
+        for sample_type in [SampleType::U8, SampleType::U16, SampleType::F32] {
+            let format = FrameFormat {
+                width: 90,
+                height: 61,
+                layout: Layout::Mono,
+                sample_type,
+                white: 1.0,
+            };
+            let mut frame = RawFrame::black(format);
+            for i in 0..90 * 61 {
+                match &mut frame.samples {
+                    Samples::U8(v) => v[i] = (i * 7919 % 251) as u8,
+                    Samples::U16(v) => v[i] = (i * 7919 % 65_521) as u16,
+                    Samples::F32(v) => v[i] = (i * 7919 % 251) as f32,
+                }
+            }
+            for (corner, size) in [((2, 2), (86, 57)), ((40, 13), (9, 1)), ((0, 2), (7, 5))] {
+                let (mut together, mut apart) = (Window::default(), Window::default());
+                together.load_filtered(&frame, 0, 0.3, corner, size);
+                apart.begin(corner, size.1);
+                let first = (corner.0 - 2, corner.1 - 2);
+                apart.load_mirrored(&frame, 0, 0.3, first, size);
+                for row in 0..size.1 {
+                    let span = row * STRIDE..row * STRIDE + size.0;
+                    assert_eq!(together.values[span.clone()], apart.values[span], "{corner:?}");
+                }
+            }
+        }
+    }
 }

@@ -87,3 +87,46 @@ fn places_that_are_no_numbers_count_for_nothing() {
     assert!(places.of_row(&row).is_empty());
     assert_eq!(places.weight[..3], [0.0; 3]);
 }
+
+#[test]
+fn places_of_a_block_inside_the_frame_are_those_of_its_rows() {
+    let dx: Vec<f32> = (0..70).map(|i| 1.3 * (i as f32 * 0.3).sin()).collect();
+    let dy: Vec<f32> = (0..70).map(|i| 2.0 * (i as f32 * 0.2).cos()).collect();
+    let weight: Vec<f32> = (0..70).map(|i| (i % 7) as f32).collect();
+    let size = (200, 100);
+    let row = |k: usize, position_y: f32| {
+        let span = 3 * k..70 - k;
+        RowPlace {
+            dx: &dx[span.clone()],
+            dy: &dy[span.clone()],
+            weight: &weight[span],
+            first_column: 60 + 3 * k,
+            scale: 1.0,
+            offset_x: 0.2,
+            position_y,
+            size,
+        }
+    };
+    let mut rows: Vec<RowPlace<'_>> = (0..9).map(|k| row(k, 30.0 + k as f32)).collect();
+    // A row without any px.
+    rows.push(RowPlace::default());
+    let mut found = vec![Places::default(); rows.len()];
+    let extent = places_inside(&mut found, &rows).unwrap();
+    let mut expected = Extent::EMPTY;
+    for (found, row) in found.iter().zip(&rows[..9]) {
+        let mut places = Places::default();
+        let touched = places.of_row(row);
+        let n = row.dx.len();
+        assert_eq!(found.u[..n], places.u[..n]);
+        assert_eq!(found.v[..n], places.v[..n]);
+        assert_eq!(found.weight[..n], places.weight[..n]);
+        expected = expected.with(touched);
+    }
+    // Rows tell of px of weight only.
+    assert!(extent.left <= expected.left && extent.right >= expected.right);
+    assert!(extent.left > expected.left - 4.0 && extent.right < expected.right + 4.0);
+    assert!((extent.top, extent.bottom) == (expected.top, expected.bottom));
+    // One row that comes near the edge.
+    rows[4] = row(4, 9.0);
+    assert!(places_inside(&mut found, &rows).is_none());
+}
