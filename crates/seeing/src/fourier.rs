@@ -198,7 +198,7 @@ mod tests {
 
     #[test]
     fn agrees_with_the_defining_sum_and_inverts_itself() {
-        for (width, height) in [(8, 6), (7, 5), (1, 4), (16, 1), (45, 38)] {
+        for (width, height) in [(8, 6), (7, 5), (1, 4), (16, 1)] {
             let fourier = Fourier::new(width, height);
             let mut work = FourierWork::default();
             let values: Vec<f32> =
@@ -218,17 +218,30 @@ mod tests {
                     assert!((sum - spectrum[u * height + v]).norm() < 1e-3);
                 }
             }
-            let mut wide = vec![Complex32::default(); fourier.spectrum_len()];
-            fourier.forward_wide(&mut values.clone(), &mut wide);
-            assert_eq!(wide, spectrum);
-            let mut wide_back = vec![0.0; width * height];
-            fourier.inverse_wide(&mut wide, &mut wide_back);
             let mut back = vec![0.0; width * height];
             fourier.inverse(&mut spectrum, &mut back, &mut work);
-            assert_eq!(wide_back, back);
             for (a, b) in values.iter().zip(&back) {
                 assert!((a - b).abs() < 1e-5);
             }
+        }
+    }
+
+    #[test]
+    fn all_cores_find_what_one_does() {
+        for (width, height) in [(8, 6), (7, 5), (1, 4), (16, 1), (45, 38), (70, 133)] {
+            let fourier = Fourier::new(width, height);
+            let mut work = FourierWork::default();
+            let values: Vec<f32> =
+                (0..width * height).map(|i| ((i * 37 + 11) % 23) as f32 / 7.0 - 1.5).collect();
+            let [mut one, mut all] =
+                [0, 1].map(|_| vec![Complex32::default(); fourier.spectrum_len()]);
+            fourier.forward(&mut values.clone(), &mut one, &mut work);
+            fourier.forward_wide(&mut values.clone(), &mut all);
+            assert_eq!(one, all);
+            let [mut by_one, mut by_all] = [0, 1].map(|_| vec![0.0; width * height]);
+            fourier.inverse(&mut one, &mut by_one, &mut work);
+            fourier.inverse_wide(&mut all, &mut by_all);
+            assert_eq!(by_one, by_all);
         }
     }
 }
