@@ -27,13 +27,9 @@ mod oracle;
 
 use baseline::{Mean, raw_plane, single};
 use rayon::prelude::*;
-use stillwright_night::judge::{
-    Field, JudgeSettings, Judged, RingCorrelation, ring_correlation, straight_error, straighten,
-};
+use stillwright_night::judge::{Held, JudgeSettings, Judged, held, straight_error};
 use stillwright_night::picture::{Grade, Layout, Plane, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simulate};
-use stillwright_night::seeing::interpolate::cubic;
-use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
 use stillwright_night::stacking::{Keep, Pace, StackSettings, stack, warp_fields};
