@@ -27,13 +27,9 @@ mod oracle;
 
 use baseline::{Mean, raw_plane, single};
 use rayon::prelude::*;
-use stillwright_night::judge::{
-    Field, JudgeSettings, Judged, RingCorrelation, ring_correlation, straight_error, straighten,
-};
+use stillwright_night::judge::{Held, JudgeSettings, Judged, held, straight_error};
 use stillwright_night::picture::{Grade, Layout, Plane, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simulate};
-use stillwright_night::seeing::interpolate::cubic;
-use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
 use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
 use stillwright_night::stacking::{Keep, Pace, StackSettings, stack, warp_fields};
@@ -93,16 +89,6 @@ struct Night {
     cutoff: f64,
 }
 
-/// One picture held against the truth.
-struct Held {
-    rings: RingCorrelation,
-    distortion_px: f64,
-    /// The truth laid straight onto the picture.
-    straight: Plane,
-    /// Without straightening.
-    judged: Judged,
-}
-
 impl Night {
     fn new(settings: &SampleSettings) -> Night {
         let capture = SampleCapture::prepare(settings).unwrap();
@@ -121,47 +107,27 @@ impl Night {
         (f64::from(shift.x_px), f64::from(shift.y_px))
     }
 
-    /// The verdict on `test`, which has the grid of frame `index`.
+    /// Hold `test`, which has the grid of frame `index`, against the truth.
+    fn held(&self, test: &Plane, index: usize) -> Held {
+        let truth = self.simulation.picture.plane(self.channel);
+        held(truth, test.view(), &self.settings(index)).unwrap()
+    }
+
+    /// The verdict on `test` without straightening.
     fn judged(&self, test: &Plane, index: usize) -> Judged {
+        let truth = self.simulation.picture.plane(self.channel);
+        straight_error(truth, test.view(), &self.settings(index)).unwrap()
+    }
+
+    fn settings(&self, index: usize) -> JudgeSettings {
         let (x, y) = self.shift(index);
         let margin = self.simulation.truth.margin_px as f64;
-        let settings = JudgeSettings {
+        JudgeSettings {
             border_px: BORDER_PX,
             near: Some((margin - x, margin - y)),
             reach_px: 6.0,
             ..JudgeSettings::new(self.cutoff)
-        };
-        let truth = self.simulation.picture.plane(self.channel);
-        straight_error(truth, test.view(), &settings).unwrap()
-    }
-
-    /// Hold `test`, which has the grid of frame `index`, against the truth laid onto it.
-    fn held(&self, test: &Plane, index: usize) -> Held {
-        let (judged, field) = self.bend(test, index);
-        let truth = self.simulation.picture.plane(self.channel);
-        let straight = field.lay_straight(truth, (judged.x_px as f32, judged.y_px as f32));
-        let unbent = Field { x: Raster::zeros(test.ncols(), test.nrows()), ..field.clone() };
-        let unbent = Field { y: unbent.x.clone(), ..unbent };
-        let placed = unbent.lay_straight(truth, (judged.x_px as f32, judged.y_px as f32));
-        let rings = |truth: &Plane| {
-            ring_correlation(truth.view(), test.view(), self.cutoff, BORDER_PX).unwrap()
-        };
-        // Nor is a picture that is straight already to suffer from what the field is not known to.
-        let (laid, as_placed) = (rings(&straight), rings(&placed));
-        let (rings, straight) =
-            if laid.error <= as_placed.error { (laid, straight) } else { (as_placed, placed) };
-        Held { rings, straight, distortion_px: field.rms_px(BORDER_PX), judged }
-    }
-
-    /// The verdict on `test`, which has the grid of frame `index`, and how the truth that is laid onto it bends.
-    fn bend(&self, test: &Plane, index: usize) -> (Judged, Field) {
-        let judged = self.judged(test, index);
-        let source = Raster::of_plane(self.simulation.picture.plane(self.channel));
-        let placed = Plane::from_shape_fn(test.dim(), |(v, u)| {
-            cubic(&source, u as f64 + judged.x_px, v as f64 + judged.y_px)
-        });
-        let field = straighten(test.view(), placed.view());
-        (judged, field)
+        }
     }
 
     fn mean(&self, frames: &[&FrameReport]) -> Plane {

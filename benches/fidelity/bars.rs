@@ -1,10 +1,10 @@
 //! What a still must keep to, each beside its bound: ringing at strong edges, structure that the truth lacks, the
 //! resolution that is told, the keep that is advised, colours on each other, distortion.
 
-use super::{BORDER_PX, Held, Night};
+use super::{BORDER_PX, Night};
 use crate::empty;
 use rayon::prelude::*;
-use stillwright_night::judge::{JudgeSettings, Ringing, even_part, ringing, straight_error};
+use stillwright_night::judge::{Held, JudgeSettings, Ringing, even_part, ringing, straight_error};
 use stillwright_night::picture::{Layout, Plane, Silent};
 use stillwright_night::seeing::FrameReport;
 use stillwright_night::stacking::finish::{FinishSettings, Finished, finish};
@@ -108,7 +108,7 @@ impl Night {
     fn tell_colours(&self, name: &str, stack: &Stack) {
         let index = self.survey.reference_index;
         let plane = |channel: usize| -> Plane { stack.picture.plane(channel).to_owned() };
-        let (judged, field) = self.bend(&plane(1), index);
+        let Held { judged, field, .. } = self.held(&plane(1), index);
         let places: Vec<(f64, f64)> = (0..stack.picture.channels())
             .into_par_iter()
             .map(|channel| {

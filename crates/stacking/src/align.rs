@@ -330,7 +330,7 @@ pub fn ripple_settings(width: usize, height: usize, tile_px: usize) -> RippleSet
         factor: 2,
         band_px: HALF_SIZE_BAND_PX,
         rounds: 1,
-        fine_rounds: 3,
+        fine_rounds: 2,
         keen_rounds: 3,
         smoothness: AIR,
     };

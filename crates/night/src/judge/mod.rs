@@ -18,6 +18,7 @@
 
 mod filter;
 mod fourier;
+mod held;
 mod ringing;
 mod rings;
 mod straight;
@@ -25,6 +26,7 @@ mod straight;
 pub use filter::even_part;
 use filter::least_error;
 use fourier::Fft2;
+pub use held::{Held, held};
 use ndarray::ArrayView2;
 pub use ringing::{Ringing, ringing};
 use rings::{Comparison, Rings, fade};
