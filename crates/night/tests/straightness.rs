@@ -1,6 +1,11 @@
 //! Where things lie in a stack: as straight as the capture itself knows, and its colours on each other.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+#[path = "../../../tests/truth/baseline.rs"]
+#[allow(dead_code)]
+mod baseline;
+
+use baseline::{Mean, raw_plane};
 use ndarray::ArrayView2;
 use stillwright_night::judge::{Field, JudgeSettings, straight_error, straighten};
 use stillwright_night::picture::{Plane, Silent};
@@ -71,10 +76,12 @@ fn a_calm_nights_stack_is_nearly_as_straight_as_the_mean_of_all_frames() {
         let night = Night::of(&settings);
         let planes = night.planes();
         let bent = night.bend(&planes[0], 0).0.rms_px(BORDER_PX);
-        let (mean, factor) = (&night.survey.geometry, night.survey.geometry_factor as f64);
-        let to_block = |i: usize| (i as f64 + 0.5) / factor - 0.5;
-        let mean =
-            Plane::from_shape_fn(planes[0].dim(), |(y, x)| cubic(mean, to_block(x), to_block(y)));
+        let mut mean = Mean::new(planes[0].nrows(), planes[0].ncols());
+        for frame in night.survey.frames.iter().filter(|frame| frame.rejected.is_none()) {
+            let light = raw_plane(&night.simulation.frames[frame.index]);
+            mean.add(&light, night.simulation.format.layout, 0, frame.shift);
+        }
+        let mean = mean.finish(BORDER_PX);
         let least = night.bend(&mean, 0).0.rms_px(BORDER_PX);
         println!("{seed}: stack {bent:.3} px rms, mean of all frames {least:.3}");
         assert!(bent < 1.2 * least, "{seed}: {bent} px rms, the mean of all frames {least}");
