@@ -9,6 +9,7 @@
 //! adding-up of frames, any window.
 
 pub mod air;
+pub mod alike;
 pub mod beside;
 pub mod block_expander;
 pub mod calibration;

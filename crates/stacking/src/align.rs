@@ -293,7 +293,7 @@ pub(crate) fn needed_cells(
 
 /// A field measured against a reference of its own ripple, told from true geometry instead:
 /// `correction` is where true positions lie minus where the reference shows them.
-fn corrected(field: &Field, correction: &Field) -> Field {
+pub(crate) fn corrected(field: &Field, correction: &Field) -> Field {
     let mut out = field.clone();
     let side = field.cell_px as f32;
     for j in 0..field.rows {

@@ -88,7 +88,7 @@ pub(crate) fn stack_to_rgb(stack: Stack) -> Stack {
     let Stack { picture, halves, noise, scale, .. } = stack;
     let picture = to_rgb(picture);
     let halves = halves.map(to_rgb);
-    let offsets = channel_offsets(&picture);
+    let offsets = channel_offsets(&picture, &halves);
     Stack {
         picture: laid_together(&picture, &offsets),
         halves: halves.map(|half| laid_together(&half, &offsets)),

@@ -78,7 +78,9 @@ impl Groundwork {
         progress.check()?;
         let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(bench));
         progress.check()?;
-        let offsets = if primaries { channel_offsets(&reference.picture) } else { [(0.0, 0.0); 3] };
+        let halves = reference.halves.filter(|_| primaries);
+        let offsets =
+            halves.map_or([(0.0, 0.0); 3], |halves| channel_offsets(&reference.picture, &halves));
         let picture = laid_together(&reference.picture, &offsets);
         progress.check()?;
         let noise = &bench.survey.noise;

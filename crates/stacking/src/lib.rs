@@ -19,6 +19,7 @@ mod drizzle;
 mod fields;
 pub mod finish;
 mod foreign;
+mod geometry;
 mod groundwork;
 pub mod halves;
 mod keep;

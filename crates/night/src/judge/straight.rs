@@ -4,6 +4,7 @@
 use ndarray::ArrayView2;
 use std::f32::consts::PI;
 use stillwright_picture::Plane;
+use stillwright_seeing::alike::{self, solved};
 use stillwright_seeing::interpolate::cubic;
 use stillwright_seeing::raster::{Kernel, Raster, mirror, smooth};
 
@@ -122,45 +123,13 @@ fn band(picture: &Raster) -> Raster {
 
 /// The sum of `family` that, laid straight by `field`, is most like `wanted`.
 fn most_alike(family: &[Raster; BLURS_PX.len()], field: &Field, wanted: &Raster) -> Raster {
-    const N: usize = BLURS_PX.len();
-    let (width, height) = (wanted.width, wanted.height);
-    let here: Vec<Raster> = family.iter().map(|member| band(&laid(member, field))).collect();
-    let (mut normal, mut right) = ([[0.0f64; N]; N], [0.0f64; N]);
-    for y in EDGE_PX..height.saturating_sub(EDGE_PX) {
-        for i in y * width + EDGE_PX..(y + 1) * width - EDGE_PX.min(width) {
-            let seen: [f64; N] = std::array::from_fn(|k| f64::from(here[k].values[i]));
-            for (k, v) in seen.iter().enumerate() {
-                right[k] += v * f64::from(wanted.values[i]);
-                seen.iter().zip(&mut normal[k]).for_each(|(u, sum)| *sum += u * v);
-            }
-        }
-    }
-    // Neighbouring blurs are nearly the same: a millionth of the mean power keeps their weights small.
-    let ridge = 1e-6 * (0..N).map(|k| normal[k][k]).sum::<f64>() / N as f64 + f64::MIN_POSITIVE;
-    (0..N).for_each(|k| normal[k][k] += ridge);
-    let weights = solved(normal, right);
-    let mut sum = Raster::zeros(width, height);
+    let here = family.each_ref().map(|member| band(&laid(member, field)));
+    let weights = alike::weights(&here, wanted, EDGE_PX);
+    let mut sum = Raster::zeros(wanted.width, wanted.height);
     for (member, weight) in family.iter().zip(weights) {
         sum.values.iter_mut().zip(&member.values).for_each(|(s, v)| *s += weight as f32 * v);
     }
     sum
-}
-
-/// Solution of a symmetric positive definite system, by elimination.
-fn solved<const N: usize>(mut normal: [[f64; N]; N], mut right: [f64; N]) -> [f64; N] {
-    for k in 0..N {
-        let row = normal[k];
-        for i in k + 1..N {
-            let factor = normal[i][k] / row[k];
-            normal[i].iter_mut().zip(&row).for_each(|(a, b)| *a -= factor * b);
-            right[i] -= factor * right[k];
-        }
-    }
-    for k in (0..N).rev() {
-        let known: f64 = (k + 1..N).map(|j| normal[k][j] * right[j]).sum();
-        right[k] = (right[k] - known) / normal[k][k];
-    }
-    right
 }
 
 /// Find the field between two pictures of the same size and scene, by least squares on local
