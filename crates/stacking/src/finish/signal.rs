@@ -326,8 +326,8 @@ impl Expected {
         // A capture pixel is so many px of the stack.
         let cutoff_px = cutoff * instrument.pixel_px;
         let disc = sky.is_some();
-        let share_scatter = if disc { air::DISC_SHARE_SCATTER } else { air::SHARE_SCATTER };
-        let told = |unrest: &Unrest| air::told(unrest, cutoff_px, share_scatter);
+        let law = if disc { air::DISC } else { air::GROUND };
+        let told = |unrest: &Unrest| air::told(unrest, cutoff_px, law);
         let told = instrument.unrest.and_then(told);
         let slope = if disc { DISC_SLOPE } else { SLOPE };
         let (slope_scatter, exponent) = match told {
