@@ -28,6 +28,13 @@ const ENOUGH_PX: f32 = 0.03;
 /// three times all of it is worse than no bend in calm air.)
 const BEND: Smoothness = Smoothness { slope: 0.1, curvature: 0.005, spread_px: 1.0 };
 
+/// It is expected in full in frames that the air bends by this much, px rms, and hardly at all below the lesser figure. (As much in calm air as
+/// in rough bends a calm night's stack by 1.28 times the bend of the mean of all its frames instead of 1.16, for no information.)
+const RESTLESS_PX: f32 = 2.0;
+const CALM_PX: f32 = 1.35;
+/// The least share of it.
+const LEAST_BEND: f32 = 0.05;
+
 /// How exactly the bend is worked out.
 const BEND_EFFORT: Effort = Effort { rounds: 40, precision_px: 0.002 };
 
@@ -129,7 +136,8 @@ impl Keen {
             bend.clone_from(field);
             bend.x_px.fill(x);
             bend.y_px.fill(y);
-            field::solve(bend, measured, &BEND, (x, y), BEND_EFFORT, solve);
+            let expected = bend_expected(ripple_px(field, wanted));
+            field::solve(bend, measured, &expected, (x, y), BEND_EFFORT, solve);
             field.x_px.iter_mut().zip(&bend.x_px).for_each(|(d, more)| *d += more);
             field.y_px.iter_mut().zip(&bend.y_px).for_each(|(d, more)| *d += more);
             break;
@@ -186,6 +194,30 @@ impl Keen {
             let (frame, inside) = piece.b_spline(j);
             add_row(frame, inside, own, (means, grid.cell_px), lanes, outside);
         }
+    }
+}
+
+/// How much `field` bends a frame where it is `wanted`: rms about its mean, both axes together, px.
+fn ripple_px(field: &Field, wanted: Option<&[bool]>) -> f32 {
+    let (mut n, mut x, mut y, mut squares) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+    for (cell, (dx, dy)) in field.x_px.iter().zip(&field.y_px).enumerate() {
+        if wanted.is_none_or(|wanted| wanted.get(cell) == Some(&true)) {
+            let (dx, dy) = (f64::from(*dx), f64::from(*dy));
+            (n, x, y, squares) = (n + 1.0, x + dx, y + dy, squares + dx * dx + dy * dy);
+        }
+    }
+    let n = n.max(1.0);
+    (squares / n - (x * x + y * y) / (n * n)).max(0.0).sqrt() as f32
+}
+
+/// The bend to be expected of fine waves in a frame that the air bends by `ripple_px`.
+fn bend_expected(ripple_px: f32) -> Smoothness {
+    let share = (ripple_px - CALM_PX) / (RESTLESS_PX - CALM_PX);
+    let share = share.clamp(LEAST_BEND, 1.0);
+    Smoothness {
+        slope: BEND.slope * share,
+        curvature: BEND.curvature * share,
+        spread_px: BEND.spread_px * share,
     }
 }
 

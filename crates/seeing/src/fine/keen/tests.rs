@@ -39,9 +39,12 @@ fn alike(keen: &Keen) -> Vec<Likeness> {
 }
 
 fn followed(frame: &Raster, rounds: usize) -> Field {
+    followed_from(frame, Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0), rounds)
+}
+
+fn followed_from(frame: &Raster, mut field: Field, rounds: usize) -> Field {
     let reference = scene();
     let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE);
-    let mut field = Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0);
     let (light, likeness) = (LightRows::Light(frame), alike(&keen));
     let (mut work, told) = (KeenWork::default(), (None, &likeness[..], rounds));
     keen.follow(&light, &mut field, told, &mut work, &Silent).unwrap();
@@ -65,25 +68,40 @@ fn a_frame_is_laid_by_its_fine_waves() {
     told(&field.y_px, -0.25);
 }
 
+/// A bend of the frame with its one wave over the height, px.
+fn bend(y: f32, px: f32) -> f32 {
+    px * (std::f32::consts::TAU * y / SIZE.1 as f32).sin()
+}
+
 #[test]
-fn fine_waves_bend_a_field_and_coarse_ones_do_not() {
-    let bend = |y: f32| 0.3 * (std::f32::consts::TAU * y / SIZE.1 as f32).sin();
-    let apart = |fine: f32, coarse: f32| {
+fn fine_waves_bend_a_restless_frame_and_coarse_ones_do_not() {
+    // The air bends all by `all` px, fine and coarse waves by some more.
+    let apart = |all: f32, fine: f32, coarse: f32| {
         raster(|x, y| {
-            let (fine, coarse) = (fine * bend(y), coarse * bend(y));
+            let (fine, coarse) = (bend(y, all + fine), bend(y, all + coarse));
             0.5 + 0.004 * waves(x - fine, y, true) + 0.03 * waves(x - coarse, y, false)
         })
     };
-    // How much of the bend the field has, by least squares.
-    let share = |frame: &Raster| {
-        let field = followed(frame, 3);
-        let wanted = |cell: usize| bend((cell / field.columns * 16) as f32 + 7.5);
-        let along: f32 = field.x_px.iter().enumerate().map(|(k, d)| d * wanted(k)).sum();
-        along / (0..field.len()).map(|k| wanted(k).powi(2)).sum::<f32>()
+    // How many px of bend a field that holds `all` gains, by least squares.
+    let gained = |all: f32, frame: &Raster| {
+        let mut start = Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0);
+        let centre = |cell: usize, columns: usize| (cell / columns * 16) as f32 + 7.5;
+        for cell in 0..start.len() {
+            start.x_px[cell] = bend(centre(cell, start.columns), all);
+        }
+        let field = followed_from(frame, start, 3);
+        let unit = |cell: usize| bend(centre(cell, field.columns), 1.0);
+        let along: f32 = field.x_px.iter().enumerate().map(|(k, d)| d * unit(k)).sum();
+        along / (0..field.len()).map(|k| unit(k).powi(2)).sum::<f32>() - all
     };
-    let (fine, coarse) = (share(&apart(1.0, 0.0)), share(&apart(0.0, 1.0)));
-    assert!((0.7..1.15).contains(&fine), "{fine}");
+    let fine = gained(3.5, &apart(3.5, 0.3, 0.0));
+    let coarse = gained(3.5, &apart(3.5, 0.0, 0.3));
+    assert!((0.2..0.35).contains(&fine), "{fine}");
     assert!(coarse.abs() < 0.3 * fine, "{coarse}");
+    // In calm air it is expected to be next to none.
+    assert!(bend_expected(0.5).slope < 0.1 * bend_expected(2.5).slope);
+    let field = Field { x_px: vec![1.0, 3.0, 9.0], ..Field::constant(48, 16, 16, 0.0, 4.0) };
+    assert_eq!(ripple_px(&field, Some(&[true, true, false])), 1.0);
 }
 
 #[test]
