@@ -6,12 +6,9 @@
 mod baseline;
 
 use baseline::{Mean, raw_plane};
-use ndarray::ArrayView2;
-use stillwright_night::judge::{Field, JudgeSettings, straight_error, straighten};
+use stillwright_night::judge::{Held, JudgeSettings, held, straight_error};
 use stillwright_night::picture::{Plane, Silent};
 use stillwright_night::sample::{SampleSettings, Simulation, simulate};
-use stillwright_night::seeing::interpolate::cubic;
-use stillwright_night::seeing::raster::Raster;
 use stillwright_night::seeing::{Survey, SurveySettings, survey};
 use stillwright_night::stacking::{Keep, StackSettings, stack};
 
@@ -36,35 +33,23 @@ impl Night {
         (0..stacked.picture.channels()).map(|c| stacked.picture.plane(c).to_owned()).collect()
     }
 
-    /// Where `truth` of a channel lies in `seen`, to be looked for `near` there, px.
-    fn place(
-        &self,
-        truth: ArrayView2<'_, f32>,
-        seen: &Plane,
-        (channel, near, reach_px): (usize, (f64, f64), f64),
-    ) -> (f64, f64) {
-        let cutoff = self.simulation.truth.cutoff_cycles_per_px[channel];
-        let judge = JudgeSettings {
+    /// Settings of the judge for a channel, which is to be looked for `near` there, px.
+    fn judge(&self, channel: usize, near: (f64, f64), reach_px: f64) -> JudgeSettings {
+        JudgeSettings {
             border_px: BORDER_PX,
             near: Some(near),
             reach_px,
-            ..JudgeSettings::new(cutoff)
-        };
-        let judged = straight_error(truth, seen.view(), &judge).unwrap();
-        (judged.x_px, judged.y_px)
+            ..JudgeSettings::new(self.simulation.truth.cutoff_cycles_per_px[channel])
+        }
     }
 
-    /// How `seen`, on the grid of the reference frame, is bent against the truth of its channel, and its place there.
-    fn bend(&self, seen: &Plane, channel: usize) -> (Field, (f32, f32)) {
+    /// `seen`, on the grid of the reference frame, held against the truth of its channel.
+    fn held(&self, seen: &Plane, channel: usize) -> Held {
         let shift = self.simulation.truth.frames[self.survey.reference_index].shift;
         let margin = self.simulation.truth.margin_px as f64;
         let near = (margin - f64::from(shift.x_px), margin - f64::from(shift.y_px));
         let truth = self.simulation.picture.plane(channel);
-        let (x, y) = self.place(truth, seen, (channel, near, 6.0));
-        let source = Raster::of_plane(truth);
-        let placed =
-            Plane::from_shape_fn(seen.dim(), |(v, u)| cubic(&source, u as f64 + x, v as f64 + y));
-        (straighten(seen.view(), placed.view()), (x as f32, y as f32))
+        held(truth, seen.view(), &self.judge(channel, near, 6.0)).unwrap()
     }
 }
 
@@ -75,14 +60,14 @@ fn a_calm_nights_stack_is_nearly_as_straight_as_the_mean_of_all_frames() {
         settings.air.d_over_r0 = 2.5;
         let night = Night::of(&settings);
         let planes = night.planes();
-        let bent = night.bend(&planes[0], 0).0.rms_px(BORDER_PX);
+        let bent = night.held(&planes[0], 0).distortion_px;
         let mut mean = Mean::new(planes[0].nrows(), planes[0].ncols());
         for frame in night.survey.frames.iter().filter(|frame| frame.rejected.is_none()) {
             let light = raw_plane(&night.simulation.frames[frame.index]);
             mean.add(&light, night.simulation.format.layout, 0, frame.shift);
         }
         let mean = mean.finish(BORDER_PX);
-        let least = night.bend(&mean, 0).0.rms_px(BORDER_PX);
+        let least = night.held(&mean, 0).distortion_px;
         println!("{seed}: stack {bent:.3} px rms, mean of all frames {least:.3}");
         assert!(bent < 1.2 * least, "{seed}: {bent} px rms, the mean of all frames {least}");
     }
@@ -96,11 +81,15 @@ fn red_and_blue_of_a_planet_lie_on_green() {
         let night = Night::of(&settings);
         let planes = night.planes();
         // All are held against a truth that is bent like green: a bend that colours share is no offset.
-        let (field, place) = night.bend(&planes[1], 1);
+        let Held { field, judged, .. } = night.held(&planes[1], 1);
+        let place = (judged.x_px as f32, judged.y_px as f32);
         let places: Vec<(f64, f64)> = (0..3)
             .map(|channel| {
                 let truth = field.lay_straight(night.simulation.picture.plane(channel), place);
-                night.place(truth.view(), &planes[channel], (channel, (0.0, 0.0), 2.0))
+                let settings = night.judge(channel, (0.0, 0.0), 2.0);
+                let plane = planes[channel].view();
+                let judged = straight_error(truth.view(), plane, &settings).unwrap();
+                (judged.x_px, judged.y_px)
             })
             .collect();
         for channel in [0, 2] {

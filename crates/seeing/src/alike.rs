@@ -21,6 +21,16 @@ pub fn weights<const N: usize>(family: &[Raster; N], wanted: &Raster, edge_px: u
     solved(normal, right)
 }
 
+/// The sum of `family`, all rasters of one size, by `weights`.
+pub fn mixed<const N: usize>(family: &[Raster; N], weights: [f64; N]) -> Raster {
+    let size = family.first().map_or((0, 0), |member| (member.width, member.height));
+    let mut sum = Raster::zeros(size.0, size.1);
+    for (member, weight) in family.iter().zip(weights) {
+        sum.values.iter_mut().zip(&member.values).for_each(|(s, v)| *s += weight as f32 * v);
+    }
+    sum
+}
+
 /// Solution of a symmetric positive definite system, by elimination.
 pub fn solved<const N: usize>(mut normal: [[f64; N]; N], mut right: [f64; N]) -> [f64; N] {
     for k in 0..N {
@@ -54,10 +64,7 @@ mod tests {
             smooth(&sharp, &Kernel::gaussian(sigma_px), &mut Raster::default(), &mut out);
             out
         });
-        let mut wanted = Raster::zeros(width, height);
-        for (member, weight) in family.iter().zip([0.3, 0.0, 0.9]) {
-            wanted.values.iter_mut().zip(&member.values).for_each(|(w, v)| *w += weight * v);
-        }
+        let mut wanted = mixed(&family, [0.3, 0.0, 0.9]);
         // What lies along the edge does not count.
         wanted.values[..width * 4].fill(9.0);
         let found = weights(&family, &wanted, 4);

@@ -25,7 +25,6 @@ pub struct Fourier {
 /// Buffers of one worker.
 #[derive(Clone, Debug, Default)]
 pub struct FourierWork {
-    row: Vec<Complex32>,
     rows: Vec<Complex32>,
     scratch: Vec<Complex32>,
 }
@@ -62,7 +61,6 @@ impl Fourier {
     }
 
     fn prepare(&self, work: &mut FourierWork) {
-        work.row.resize(self.columns(), Complex32::default());
         work.rows.resize(self.spectrum_len(), Complex32::default());
         let scratch = [
             self.row_forward.get_scratch_len(),
@@ -79,32 +77,41 @@ impl Fourier {
     /// Transform `values` (`width * height` of them, destroyed) into `spectrum`.
     pub fn forward(&self, values: &mut [f32], spectrum: &mut [Complex32], work: &mut FourierWork) {
         self.prepare(work);
-        let (columns, height) = (self.columns(), self.height);
-        for (y, line) in values.chunks_exact_mut(self.width).enumerate() {
-            let row = &mut work.rows[y * columns..(y + 1) * columns];
-            // Lengths are those of the plan by construction, the only way this can fail.
-            let _ = self.row_forward.process_with_scratch(line, row, &mut work.scratch);
-        }
-        transpose(&work.rows, columns, height, spectrum);
+        self.rows_forward(values, &mut work.rows, &mut work.scratch);
+        transpose(&work.rows, self.columns(), self.height, spectrum);
         self.column_forward.process_with_scratch(spectrum, &mut work.scratch);
     }
 
     /// Transform `spectrum` (destroyed) back into `values`.
     pub fn inverse(&self, spectrum: &mut [Complex32], values: &mut [f32], work: &mut FourierWork) {
         self.prepare(work);
-        let (columns, height) = (self.columns(), self.height);
         self.column_inverse.process_with_scratch(spectrum, &mut work.scratch);
-        transpose(spectrum, height, columns, &mut work.rows);
+        transpose(spectrum, self.height, self.columns(), &mut work.rows);
+        self.rows_inverse(&mut work.rows, values, &mut work.scratch);
+    }
+
+    /// Rows of `values` (destroyed), one after the other, into as many `rows` of a spectrum.
+    fn rows_forward(&self, values: &mut [f32], rows: &mut [Complex32], scratch: &mut [Complex32]) {
+        let lines = values.chunks_exact_mut(self.width);
+        for (line, row) in lines.zip(rows.chunks_exact_mut(self.columns())) {
+            // Lengths are those of the plan by construction, the only way this can fail.
+            let _ = self.row_forward.process_with_scratch(line, row, scratch);
+        }
+    }
+
+    /// `rows` of a spectrum (destroyed) back into as many rows of `values`.
+    fn rows_inverse(&self, rows: &mut [Complex32], values: &mut [f32], scratch: &mut [Complex32]) {
+        let columns = self.columns();
         let scale = 1.0 / (self.width * self.height) as f32;
-        for (y, line) in values.chunks_exact_mut(self.width).enumerate() {
-            work.row.copy_from_slice(&work.rows[y * columns..(y + 1) * columns]);
+        let lines = values.chunks_exact_mut(self.width);
+        for (line, row) in lines.zip(rows.chunks_exact_mut(columns)) {
             // A real raster has real first and (even widths) last columns; rounding leaves
             // traces there, which the plan would refuse.
-            work.row[0].im = 0.0;
+            row[0].im = 0.0;
             if self.width.is_multiple_of(2) {
-                work.row[columns - 1].im = 0.0;
+                row[columns - 1].im = 0.0;
             }
-            let _ = self.row_inverse.process_with_scratch(&mut work.row, line, &mut work.scratch);
+            let _ = self.row_inverse.process_with_scratch(row, line, scratch);
             line.iter_mut().for_each(|v| *v *= scale);
         }
     }
@@ -122,12 +129,7 @@ impl Fourier {
         let lines = values.par_chunks_mut(LINES * self.width);
         lines.zip(rows.par_chunks_mut(LINES * columns)).for_each_init(
             || vec![Complex32::default(); self.row_forward.get_scratch_len()],
-            |scratch, (lines, rows)| {
-                let lines = lines.chunks_exact_mut(self.width);
-                for (line, row) in lines.zip(rows.chunks_exact_mut(columns)) {
-                    let _ = self.row_forward.process_with_scratch(line, row, scratch);
-                }
-            },
+            |scratch, (lines, rows)| self.rows_forward(lines, rows, scratch),
         );
         transpose_wide(&rows, columns, height, spectrum);
         columns_wide(&*self.column_forward, spectrum);
@@ -139,21 +141,10 @@ impl Fourier {
         columns_wide(&*self.column_inverse, spectrum);
         let mut rows = vec![Complex32::default(); self.spectrum_len()];
         transpose_wide(spectrum, height, columns, &mut rows);
-        let scale = 1.0 / (self.width * self.height) as f32;
         let lines = values.par_chunks_mut(LINES * self.width);
         lines.zip(rows.par_chunks_mut(LINES * columns)).for_each_init(
             || vec![Complex32::default(); self.row_inverse.get_scratch_len()],
-            |scratch, (lines, rows)| {
-                let lines = lines.chunks_exact_mut(self.width);
-                for (line, row) in lines.zip(rows.chunks_exact_mut(columns)) {
-                    row[0].im = 0.0;
-                    if self.width.is_multiple_of(2) {
-                        row[columns - 1].im = 0.0;
-                    }
-                    let _ = self.row_inverse.process_with_scratch(row, line, scratch);
-                    line.iter_mut().for_each(|v| *v *= scale);
-                }
-            },
+            |scratch, (lines, rows)| self.rows_inverse(rows, lines, scratch),
         );
     }
 }

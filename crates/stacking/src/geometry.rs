@@ -193,8 +193,7 @@ impl Mean<'_> {
             out
         };
         // To begin with, the ripple itself blurs the mean by some 4 px.
-        let mut most_alike = blurred((4.0 / self.factor as f32).max(0.7));
-        let field = align(&most_alike)?;
+        let field = align(&blurred((4.0 / self.factor as f32).max(0.7)))?;
         let mut band = BandPass::new(MEAN_BAND_PX.0, MEAN_BAND_PX.1);
         let mut passed = |raster: &Raster| {
             let mut out = Raster::default();
@@ -204,12 +203,7 @@ impl Mean<'_> {
         let lies = passed(&laid(self.light, &field, progress)?);
         let family = BLURS_PX.map(blurred);
         let weights = alike::weights(&family.each_ref().map(passed), &lies, EDGE_PX);
-        most_alike.values.fill(0.0);
-        for (member, weight) in family.iter().zip(weights) {
-            let sum = most_alike.values.iter_mut().zip(&member.values);
-            sum.for_each(|(sum, v)| *sum += weight as f32 * v);
-        }
-        let mut field = align(&most_alike)?;
+        let mut field = align(&alike::mixed(&family, weights))?;
         let scale = self.factor as f32;
         field.cell_px *= self.factor;
         field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);

@@ -124,12 +124,7 @@ fn band(picture: &Raster) -> Raster {
 /// The sum of `family` that, laid straight by `field`, is most like `wanted`.
 fn most_alike(family: &[Raster; BLURS_PX.len()], field: &Field, wanted: &Raster) -> Raster {
     let here = family.each_ref().map(|member| band(&laid(member, field)));
-    let weights = alike::weights(&here, wanted, EDGE_PX);
-    let mut sum = Raster::zeros(wanted.width, wanted.height);
-    for (member, weight) in family.iter().zip(weights) {
-        sum.values.iter_mut().zip(&member.values).for_each(|(s, v)| *s += weight as f32 * v);
-    }
-    sum
+    alike::mixed(family, alike::weights(&here, wanted, EDGE_PX))
 }
 
 /// Find the field between two pictures of the same size and scene, by least squares on local
