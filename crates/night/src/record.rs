@@ -326,7 +326,7 @@ mod tests {
             pixel_um: 2.9,
             wavelength_m: 550e-9,
         };
-        let measured = Measured { channels: vec![None], light: None };
+        let measured = Measured { channels: vec![None], light: None, differences: vec![None] };
         let known = Resolution::new(&measured, Some(&optics), 1.0);
         // 206.264806 x 2.9 / 4000 = 0.149542 arcsec a pixel; D / lambda = 2.2037 cycles an arcsec
         // for 250 mm at 550 nm (definitions; Goodman, Introduction to Fourier Optics, 6.4).

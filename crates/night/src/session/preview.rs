@@ -16,8 +16,8 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use stillwright_picture::{Cancelled, Picture};
 use stillwright_stacking::finish::{
-    Balance, FinishError, FinishSettings, Optics, Point, Reduced, Sharpening, Tone, WienerSettings,
-    margin_px, render_from, resolve, undone,
+    Balance, FinishError, FinishSettings, Optics, Point, Reduced, Sharpening, Tone, Undone,
+    WienerSettings, margin_px, render_from, resolve, undone,
 };
 use stillwright_stacking::halves::Region;
 
@@ -64,7 +64,7 @@ enum Kind {
         /// Left, top, right, bottom.
         crop: [usize; 4],
         picture: Picture,
-        light: Option<Vec<f32>>,
+        light: Option<Undone>,
     },
     /// A region too large to be finished px by px.
     Reduced { region: Region, reduced: Box<Reduced> },
@@ -257,7 +257,7 @@ fn rendered(
     let Kind::Crop { picture, light, .. } = &ahead.kind else {
         return Err(FinishError::Setting("the region was not prepared".into()));
     };
-    let whole = render_from(picture, light.as_deref(), used, &task.measures.measured, job)?;
+    let whole = render_from(picture, light.as_ref(), used, &task.measures.measured, job)?;
     let (x, y) = (region.left - crop[0], region.top - crop[1]);
     let part = whole.planes.slice(ndarray::s![.., y..y + region.height, x..x + region.width]);
     let picture = Picture { planes: part.to_owned() };

@@ -7,14 +7,16 @@ use super::key::StackKey;
 use super::preview::undo_of;
 use crate::jobs::Job;
 use std::sync::{Arc, Mutex, PoisonError};
-use stillwright_stacking::finish::{FinishError, FinishSettings, Optics, WienerSettings, undone};
+use stillwright_stacking::finish::{
+    FinishError, FinishSettings, Optics, Undone, WienerSettings, undone,
+};
 
 /// What the light depends on: the stack, the optics it was measured with, the blur.
 type Origin = (StackKey, Option<Optics>, WienerSettings);
 
 /// One light at most: it takes as much memory as a third of the stack.
 #[derive(Debug, Default)]
-pub(super) struct LastUndone(Mutex<Option<(Origin, Arc<Vec<f32>>)>>);
+pub(super) struct LastUndone(Mutex<Option<(Origin, Arc<Undone>)>>);
 
 impl LastUndone {
     /// Forget it.
@@ -34,7 +36,7 @@ impl LastUndone {
         measures: &Measures,
         used: &FinishSettings,
         job: &Job<'_, T>,
-    ) -> Result<Option<Arc<Vec<f32>>>, FinishError> {
+    ) -> Result<Option<Arc<Undone>>, FinishError> {
         let Some(undo) = undo_of(used) else { return Ok(None) };
         let origin = (stacked.key.clone(), measures.told, undo);
         let slot = || self.0.lock().unwrap_or_else(PoisonError::into_inner);

@@ -247,8 +247,7 @@ pub(super) fn still_of(
         let measured = measures.measured.as_ref().clone();
         let (used, warnings) = resolve(stack, &measured, &task.finish);
         let light = task.last_undone.light(&task.stacked, measures, &used, job)?;
-        let light = light.as_ref().map(|light| light.as_slice());
-        finish_resolved(stack, measured, (used, warnings), light, job)
+        finish_resolved(stack, measured, (used, warnings), light.as_deref(), job)
     };
     let done = attempt().map_err(|e| NightError::finishing(task.path.clone(), e));
     let finished: Finished = match settled(done, &job.stop_flag())? {

@@ -2,7 +2,7 @@
 //! light that they start from.
 
 use super::detail::DetailSettings;
-use super::{FinishError, FinishSettings, Measured, Sharpening, finite, wiener};
+use super::{FinishError, FinishSettings, Measured, Sharpening, difference, finite, wiener};
 use stillwright_picture::{Picture, Progress};
 
 /// Noise of the first `count` detail scales at the picture's mean brightness, as the hold-back
@@ -19,7 +19,25 @@ pub fn scale_noise(measured: &Measured, detail: &DetailSettings, count: usize) -
     shares.iter().map(|share| (variance * share).sqrt()).collect()
 }
 
-/// The light of `picture`, row-major, with the blur undone that the detail scales of `used` start
+/// What detail scales start from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Undone {
+    /// The light with the blur undone, row-major.
+    pub(super) light: Vec<f32>,
+    /// Channels with their differences from the light brought back; one channel has none.
+    pub(super) colours: Option<Picture>,
+}
+
+impl Undone {
+    /// Whether it has the size of `picture`.
+    pub(super) fn is_of(&self, picture: &Picture) -> bool {
+        let fits = |colours: &Picture| colours.planes.dim() == picture.planes.dim();
+        self.light.len() == picture.height() * picture.width()
+            && self.colours.as_ref().map_or(picture.channels() == 1, fits)
+    }
+}
+
+/// The light of `picture` with the blur undone that the detail scales of `used` start
 /// from; `None` where they start from the picture itself. It depends on `undo` alone, not on the
 /// scales.
 ///
@@ -30,17 +48,22 @@ pub fn undone(
     used: &FinishSettings,
     measured: &Measured,
     progress: &dyn Progress,
-) -> Result<Option<Vec<f32>>, FinishError> {
+) -> Result<Option<Undone>, FinishError> {
     let Sharpening::DetailScales(DetailSettings { undo: Some(undo), .. }) = &used.sharpening else {
         return Ok(None);
     };
     let Some((known, signal)) = measured.light.as_ref().and_then(|m| Some((m, m.signal?))) else {
         return Ok(None);
     };
-    let light: Vec<f32> =
-        Picture { planes: picture.planes.mapv(finite) }.luminance().iter().copied().collect();
+    let mut clean = Picture { planes: picture.planes.mapv(finite) };
+    let before: Vec<f32> = clean.luminance().iter().copied().collect();
     let size = (picture.height(), picture.width());
-    Ok(Some(wiener::deconvolve(&light, size, undo, &signal, &known.noise, progress, (0, 1))?))
+    let light = wiener::deconvolve(&before, size, undo, &signal, &known.noise, progress, (0, 1))?;
+    if clean.channels() == 1 {
+        return Ok(Some(Undone { light, colours: None }));
+    }
+    difference::bring_back(&mut clean, &before, used, measured, progress)?;
+    Ok(Some(Undone { light, colours: Some(clean) }))
 }
 
 #[cfg(test)]
@@ -85,13 +108,13 @@ mod tests {
             detail.scales[0] = DetailScale { gain: 3.0, hold_back: 0.5 };
             let detail = detail.clone();
             let plain = render(&both, &used, &measured, &Silent).unwrap();
-            let ahead = render_from(&both, light.as_deref(), &used, &measured, &Silent).unwrap();
+            let ahead = render_from(&both, light.as_ref(), &used, &measured, &Silent).unwrap();
             assert_eq!(plain, ahead);
-            let whole = |light: Option<&[f32]>| {
+            let whole = |light: Option<&Undone>| {
                 let resolved = resolve(stack, &measured, &used);
                 finish_resolved(stack, measured.clone(), resolved, light, &Silent).unwrap()
             };
-            assert_eq!(whole(None).picture, whole(light.as_deref()).picture);
+            assert_eq!(whole(None).picture, whole(light.as_ref()).picture);
             // Light that is of no use to these settings does not get in.
             let other = FinishSettings {
                 sharpening: Sharpening::DetailScales(DetailSettings {
@@ -103,7 +126,7 @@ mod tests {
             let plain = render(&both, &other, &measured, &Silent).unwrap();
             assert_eq!(
                 plain,
-                render_from(&both, light.as_deref(), &other, &measured, &Silent).unwrap()
+                render_from(&both, light.as_ref(), &other, &measured, &Silent).unwrap()
             );
             let Sharpening::DetailScales(detail) = &used.sharpening else { panic!() };
             let noise = scale_noise(&measured, detail, 5);

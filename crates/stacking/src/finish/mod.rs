@@ -5,7 +5,8 @@
 //! picture (the stack's, or a crop of it with a margin of [`margin_px`]), balances its
 //! colours and applies the tone. [`finish`] does all three.
 //!
-//! In colour the light is sharpened, against its own noise, and every channel takes its share.
+//! In colour the light is sharpened, against its own noise, and every channel takes its share; what a channel shows beside it
+//! is brought back against the noise of that.
 //! A sharpening method is one file here and one variant of [`Sharpening`].
 //!
 //! Deliberately absent: files, the window, any knowledge of how the stack was made.
@@ -16,6 +17,7 @@ pub mod atrous;
 mod carry;
 pub mod colour;
 pub mod detail;
+pub mod difference;
 pub(crate) mod fourier;
 mod grid;
 pub mod noise;
@@ -27,9 +29,10 @@ pub mod tone;
 pub mod transfer;
 pub mod wiener;
 
-pub use ahead::{scale_noise, undone};
+pub use ahead::{Undone, scale_noise, undone};
 pub use colour::{Balance, Colour};
 pub use detail::{DetailScale, DetailSettings};
+pub use difference::DifferenceMeasure;
 pub use noise::NoiseModel;
 pub use reduced::Reduced;
 pub use richardson_lucy::RichardsonLucySettings;
@@ -126,6 +129,8 @@ pub struct Measured {
     pub channels: Vec<Option<ChannelMeasure>>,
     /// The light of all channels (the only channel's, if there is one).
     pub light: Option<ChannelMeasure>,
+    /// What each of three channels shows beside the light; `None` where that cannot be told.
+    pub differences: Vec<Option<DifferenceMeasure>>,
 }
 
 /// The still, and how it came about.
@@ -213,7 +218,7 @@ pub fn finish_resolved<'a>(
     stack: impl Into<Halved<'a>>,
     measured: Measured,
     (mut used, warnings): (FinishSettings, Vec<String>),
-    undone: Option<&[f32]>,
+    undone: Option<&Undone>,
     progress: &dyn Progress,
 ) -> Result<Finished, FinishError> {
     let stack = stack.into();
@@ -275,7 +280,8 @@ pub fn measure<'a>(
         let mean = stack.picture.luminance();
         measure_plane(mean.view(), a.view(), b.view(), &instrument, progress)?
     };
-    Ok(Measured { channels, light })
+    let differences = difference::measure(stack, light.as_ref(), progress)?;
+    Ok(Measured { channels, light, differences })
 }
 
 fn measure_plane(
@@ -391,7 +397,7 @@ pub fn render(
 /// When cancelled or when a setting is out of range.
 pub fn render_from(
     picture: &Picture,
-    undone: Option<&[f32]>,
+    undone: Option<&Undone>,
     used: &FinishSettings,
     measured: &Measured,
     progress: &dyn Progress,
@@ -409,7 +415,7 @@ pub fn render_from(
 /// When cancelled.
 pub fn sharpen(
     picture: &Picture,
-    undone: Option<&[f32]>,
+    undone: Option<&Undone>,
     used: &FinishSettings,
     measured: &Measured,
     progress: &dyn Progress,
@@ -421,9 +427,10 @@ pub fn sharpen(
     }
     let size = (picture.height(), picture.width());
     let known = measured.light.as_ref();
-    let undone = undone.filter(|undone| undone.len() == size.0 * size.1 && undoes(used, known));
+    let undone = undone.filter(|undone| undone.is_of(picture) && undoes(used, known));
+    let begun = undone.map(|undone| undone.light.as_slice());
     let sharp =
-        |light: &[f32]| sharpen_plane(light, undone, size, &used.sharpening, known, progress);
+        |light: &[f32]| sharpen_plane(light, begun, size, &used.sharpening, known, progress);
     if picture.channels() == 1 {
         let light: Vec<f32> = match undone {
             Some(_) => Vec::new(),
@@ -436,6 +443,10 @@ pub fn sharpen(
     let light: Vec<f32> = out.luminance().iter().copied().collect();
     let sharp = sharp(&light)?;
     progress.advance(Stage::Finishing, 0, 1)?;
+    match undone.and_then(|undone| undone.colours.as_ref()) {
+        Some(colours) => out.planes.assign(&colours.planes),
+        None => difference::bring_back(&mut out, &light, used, measured, progress)?,
+    }
     carry::carry(&mut out, &light, &sharp, carry::hue_floor(known));
     Ok(out)
 }

@@ -135,7 +135,7 @@ fn grid_mean(value: impl Fn(f64) -> f64) -> f64 {
 }
 
 /// Mean over seven rings, weighted by their counts.
-fn smoothed(values: &[f64], counts: &[f64]) -> Vec<f64> {
+pub(crate) fn smoothed(values: &[f64], counts: &[f64]) -> Vec<f64> {
     let window = |k: usize| k.saturating_sub(3)..(k + 4).min(values.len());
     let mean = |k: usize| {
         let weight: f64 = window(k).map(|i| counts[i]).sum();

@@ -10,7 +10,7 @@
 use super::atrous::{MOST_SCALES, along_row, five_rows, smooth};
 use super::detail::{DetailSettings, Threshold, gaussian, passing, squares};
 use super::noise::NoiseModel;
-use super::{FinishError, FinishSettings, Measured, Sharpening, carry, finite, wiener};
+use super::{FinishError, FinishSettings, Measured, Sharpening, carry, difference, finite, wiener};
 use crate::halves::Region;
 use rayon::prelude::*;
 use stillwright_picture::{Cancelled, Picture, Plane, Progress};
@@ -97,7 +97,7 @@ impl Reduced {
             return Ok(None);
         }
         let blocks = Blocks { factor, size, corner: (inner.left, inner.top), width };
-        let clean = Picture { planes: picture.planes.mapv(finite) };
+        let mut clean = Picture { planes: picture.planes.mapv(finite) };
         let light: Vec<f32> = clean.luminance().iter().copied().collect();
         progress.check()?;
         let white = NoiseModel::white(0.0);
@@ -130,6 +130,9 @@ impl Reduced {
             std::mem::swap(&mut last, &mut next);
         }
         let rest = blocks.mean(&last);
+        if clean.channels() > 1 {
+            difference::bring_back(&mut clean, &light, used, measured, progress)?;
+        }
         let mut reduced = Picture::black(clean.channels(), size.1, size.0);
         let mut hues = Vec::new();
         let floor = carry::hue_floor(known);

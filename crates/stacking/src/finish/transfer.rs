@@ -149,6 +149,15 @@ impl ResidualBlur {
         }
     }
 
+    /// The blur whose transfer is this one's to that `power` (above 0).
+    pub(crate) fn to_the(&self, power: f64) -> ResidualBlur {
+        ResidualBlur {
+            scale_cycles_per_px: self.scale_cycles_per_px * power.powf(-1.0 / self.exponent),
+            exponent: self.exponent,
+            plateau: self.plateau.max(0.0).powf(power),
+        }
+    }
+
     /// What is wrong with the numbers, if anything.
     ///
     /// # Errors

@@ -1,0 +1,110 @@
+//! The finish of colour against known truth: what a channel shows beside the light.
+
+#![allow(clippy::unwrap_used)]
+
+mod finish_support;
+
+use finish_support::{BLURS, Known, cratered, error, filtered, oracle, stack_of};
+use stillwright_picture::{Picture, Plane, Silent};
+use stillwright_stacking::finish::{
+    FinishSettings, Optics, measure, resolve, sharpen, transfer::annular_mtf,
+};
+
+const CUTOFF: f64 = 0.38;
+const OBSTRUCTION: f64 = 0.33;
+const SIZE: usize = 320;
+
+fn optics() -> Optics {
+    Optics {
+        aperture_m: 0.2,
+        obstruction: OBSTRUCTION,
+        focal_length_m: 4.0,
+        pixel_um: CUTOFF * 4.0 * 530e-9 / 0.2 * 1e6,
+        wavelength_m: 530e-9,
+    }
+}
+
+/// Blurs of red, green and blue as powers of that of green: the phase that air adds goes as one over the wavelength (600, 530, 460 nm).
+const POWERS: [f64; 3] = [0.780, 1.0, 1.327];
+
+fn colour_of(channels: &[Known; 3]) -> Known {
+    let all = |pick: &dyn Fn(&Known) -> Plane| {
+        let planes: Vec<Plane> = channels.iter().map(pick).collect();
+        let views: Vec<_> = planes.iter().map(|p| p.view()).collect();
+        Picture { planes: ndarray::stack(ndarray::Axis(0), &views).unwrap() }
+    };
+    Known {
+        picture: all(&|k| k.picture.plane(0).to_owned()),
+        halves: [0, 1].map(|half: usize| all(&|k| k.halves[half].plane(0).to_owned())),
+    }
+}
+
+/// Stacks of three true pictures, blurred as a fair night does.
+fn stacked(truths: &[Plane; 3], sigma: f64) -> Known {
+    let (_, blur) = BLURS[1];
+    let channels = [0, 1, 2].map(|c: usize| {
+        let blurred = filtered(&truths[c], |f| blur(f / CUTOFF).powf(POWERS[c]));
+        stack_of(&blurred, sigma, true, 21 + c as u64)
+    });
+    colour_of(&channels)
+}
+
+/// The still; with `differences` left out, as if nothing were known of what channels show beside the light.
+fn finished(stack: &Known, differences: bool) -> Picture {
+    let settings = FinishSettings { optics: Some(optics()), ..FinishSettings::default() };
+    let mut measured = measure(stack, settings.optics.as_ref(), &Silent).unwrap();
+    if !differences {
+        measured.differences.fill(None);
+    }
+    let (used, _) = resolve(stack, &measured, &settings);
+    sharpen(&stack.picture, None, &used, &measured, &Silent).unwrap()
+}
+
+/// Detail of `scene`, as strong as `contrasts` have it in each channel, through the telescope, on top of what is coarse.
+fn truths(contrasts: [f32; 3], hues: [f32; 3]) -> [Plane; 3] {
+    let scene = filtered(&cratered(SIZE, SIZE, 9), |f| annular_mtf(f / CUTOFF, OBSTRUCTION));
+    let coarse = filtered(&scene, |f| (-(f / 0.02).powi(2)).exp());
+    [0, 1, 2].map(|c: usize| (&coarse + &((&scene - &coarse) * contrasts[c])) * hues[c])
+}
+
+#[test]
+fn every_channel_comes_near_its_own_best_filter() {
+    for (name, contrasts) in [("alike", [1.0, 1.0, 1.0]), ("unlike", [0.6, 1.0, 1.5])] {
+        for sigma in [0.003, 0.01] {
+            let truths = truths(contrasts, [1.1, 1.0, 0.8]);
+            let stack = stacked(&truths, sigma);
+            let (still, without) = (finished(&stack, true), finished(&stack, false));
+            let mut sums = [0.0; 2];
+            for (c, truth) in truths.iter().enumerate() {
+                let before = stack.picture.plane(c).to_owned();
+                let soft = error(&before, truth, 24);
+                let best = error(&oracle(&before, truth), truth, 24);
+                let found = error(&still.plane(c).to_owned(), truth, 24);
+                let without = error(&without.plane(c).to_owned(), truth, 24);
+                println!(
+                    "{name} {sigma} channel {c}: stack {soft:.4}, best filter {best:.4}, still \
+                     {found:.4}, without the differences {without:.4}"
+                );
+                assert!((found - best) / (soft - best) < 0.15, "{name} {sigma} {c}: {found}");
+                sums[0] += found * found;
+                sums[1] += without * without;
+            }
+            assert!(sums[0] < 0.85 * sums[1], "{name} {sigma}: {sums:?}");
+        }
+    }
+}
+
+/// On grey ground channels differ by noise alone, and that must not stay.
+#[test]
+fn noise_of_colour_goes_where_there_is_none() {
+    let truths = truths([1.0; 3], [1.0; 3]);
+    let stack = stacked(&truths, 0.02);
+    let spread = |picture: &Picture| {
+        let light = picture.luminance();
+        let of = |c: usize| (&picture.plane(c) - &light).iter().map(|v| v * v).sum::<f32>();
+        ((of(0) + of(1) + of(2)) / (3.0 * light.len() as f32)).sqrt()
+    };
+    let (before, after) = (spread(&stack.picture), spread(&finished(&stack, true)));
+    println!("colour noise: stack {before:.5}, still {after:.5}");
+    assert!(after < 0.5 * before);
+}
