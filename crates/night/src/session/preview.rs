@@ -64,7 +64,7 @@ enum Kind {
         /// Left, top, right, bottom.
         crop: [usize; 4],
         picture: Picture,
-        light: Option<Undone>,
+        light: Option<Box<Undone>>,
     },
     /// A region too large to be finished px by px.
     Reduced { region: Region, reduced: Box<Reduced> },
@@ -204,7 +204,7 @@ fn ahead(
     let whole = &task.stacked.stack.picture.planes;
     let picture =
         Picture { planes: whole.slice(ndarray::s![.., top..bottom, left..right]).to_owned() };
-    let light = undone(&picture, used, &task.measures.measured, job)?;
+    let light = undone(&picture, used, &task.measures.measured, job)?.map(Box::new);
     let kind = Kind::Crop { undo, crop, picture, light };
     Ok(Arc::new(Ahead { stack: task.stacked.key.clone(), optics: task.measures.told, kind }))
 }
@@ -257,7 +257,7 @@ fn rendered(
     let Kind::Crop { picture, light, .. } = &ahead.kind else {
         return Err(FinishError::Setting("the region was not prepared".into()));
     };
-    let whole = render_from(picture, light.as_ref(), used, &task.measures.measured, job)?;
+    let whole = render_from(picture, light.as_deref(), used, &task.measures.measured, job)?;
     let (x, y) = (region.left - crop[0], region.top - crop[1]);
     let part = whole.planes.slice(ndarray::s![.., y..y + region.height, x..x + region.width]);
     let picture = Picture { planes: part.to_owned() };

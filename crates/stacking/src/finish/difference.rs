@@ -44,7 +44,7 @@ pub struct DifferenceMeasure {
 impl DifferenceMeasure {
     /// Gain at `frequency` when `undo` is done to the light.
     fn gain(&self, undo: &WienerSettings, depth: f64, frequency: f64) -> f64 {
-        let blur = undo.blur.map_or(self.signal.blur, |blur| blur.to_the(depth));
+        let blur = undo.blur.map_or(self.signal.blur, |blur| blur.raised_to(depth));
         let noise = ring_value(&self.frequency, &self.noise_power, frequency);
         self.signal.wiener_gain(&blur, noise, undo.noise_weight, frequency)
     }
@@ -119,7 +119,7 @@ impl Followed {
         depth: f64,
         progress: &dyn Progress,
     ) -> Result<Followed, Cancelled> {
-        let ratio = |f: f64| blur.to_the(depth).transfer(f) / blur.transfer(f).max(1e-6);
+        let ratio = |f: f64| blur.raised_to(depth).transfer(f) / blur.transfer(f).max(1e-6);
         let filter = || Filter::new(size, MARGIN_PX, Edges::Mirror, &ratio, progress);
         Ok(Followed(if depth == 1.0 { None } else { Some(filter()?) }))
     }
@@ -142,7 +142,7 @@ impl Followed {
 /// The power of the difference by the shape of the light's law: least squares over the rings, each by
 /// how well it is known.
 fn law(told: &HalfCorrelation, light: &SignalModel, depth: f64) -> Option<DifferenceMeasure> {
-    let blur = light.blur.to_the(depth);
+    let blur = light.blur.raised_to(depth);
     let bare = SignalModel { ln_power: 0.0, blur, ..*light };
     let shape = |f: f64| bare.target_power(f) * blur.transfer(f).powi(2);
     let noise_power = super::noise::smoothed(&told.noise_power, &told.count);

@@ -20,6 +20,7 @@ pub mod detail;
 pub mod difference;
 pub(crate) mod fourier;
 mod grid;
+mod measured;
 pub mod noise;
 mod reduced;
 pub mod richardson_lucy;
@@ -33,19 +34,19 @@ pub use ahead::{Undone, scale_noise, undone};
 pub use colour::{Balance, Colour};
 pub use detail::{DetailScale, DetailSettings};
 pub use difference::DifferenceMeasure;
+pub use measured::{ChannelMeasure, Measured, measure};
 pub use noise::NoiseModel;
 pub use reduced::Reduced;
 pub use richardson_lucy::RichardsonLucySettings;
 pub use signal::SignalModel;
-use signal::{Instrument, Sky};
 pub use tone::{Bend, Point, Tone};
 pub use transfer::{Optics, ResidualBlur};
 pub use wiener::WienerSettings;
 
-use crate::halves::{HalfCorrelation, HalvesError, HalvesSettings, Region, correlate_while};
+use crate::halves::Region;
 use crate::stack::Stack;
 use crate::unrest::Unrest;
-use ndarray::{Array3, ArrayView2};
+use ndarray::Array3;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use stillwright_picture::{Cancelled, Picture, Progress, Stage};
@@ -109,28 +110,6 @@ impl FinishSettings {
         self.tone.check()?;
         self.colour.check()
     }
-}
-
-/// What was measured on one channel of a stack.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct ChannelMeasure {
-    /// The halves compared.
-    pub correlation: HalfCorrelation,
-    /// Noise of the channel.
-    pub noise: NoiseModel,
-    /// Scene, telescope and blur; `None` where too little signal is there to tell.
-    pub signal: Option<SignalModel>,
-}
-
-/// What was measured on a stack.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Measured {
-    /// One entry a channel; `None` where the picture is too small to tell (below 16 px a side).
-    pub channels: Vec<Option<ChannelMeasure>>,
-    /// The light of all channels (the only channel's, if there is one).
-    pub light: Option<ChannelMeasure>,
-    /// What each of three channels shows beside the light; `None` where that cannot be told.
-    pub differences: Vec<Option<DifferenceMeasure>>,
 }
 
 /// The still, and how it came about.
@@ -232,82 +211,6 @@ pub fn finish_resolved<'a>(
     progress.advance(Stage::Finishing, 1, 1)?;
     Ok(Finished { picture: Arc::new(picture), used, rest_tone, measured, warnings })
 }
-
-/// Measure signal, noise and blur of a stack, channel by channel and for its light.
-///
-/// # Errors
-/// When cancelled, or when the halves differ from the picture in shape or channels are
-/// neither 1 nor 3.
-pub fn measure<'a>(
-    stack: impl Into<Halved<'a>>,
-    optics: Option<&Optics>,
-    progress: &dyn Progress,
-) -> Result<Measured, FinishError> {
-    let stack = stack.into();
-    let shape = stack.picture.planes.dim();
-    for half in stack.halves {
-        if half.planes.dim() != shape {
-            let found = half.planes.dim();
-            return Err(FinishError::Stack(format!(
-                "a half stack has shape {found:?} (channels, rows, columns), the stack {shape:?}"
-            )));
-        }
-    }
-    if shape.0 != 1 && shape.0 != 3 {
-        return Err(FinishError::Stack(format!("{} channels, expected 1 or 3", shape.0)));
-    }
-    if let Some(optics) = optics {
-        optics.check().map_err(FinishError::Setting)?;
-    }
-    let scale = f64::from(stack.scale.max(1e-3));
-    let instrument = Instrument {
-        cutoff_cycles_per_px: optics.map(|o| o.cutoff_cycles_per_px() / scale),
-        obstruction: optics.map_or(TYPICAL_OBSTRUCTION, |o| o.obstruction),
-        pixel_px: scale,
-        unrest: stack.unrest,
-    };
-    let mut channels = Vec::new();
-    for channel in 0..shape.0 {
-        progress.advance(Stage::Finishing, 0, 1)?;
-        let [a, b] = [0, 1].map(|half: usize| stack.halves[half].plane(channel));
-        channels.push(measure_plane(stack.picture.plane(channel), a, b, &instrument, progress)?);
-    }
-    progress.advance(Stage::Finishing, 0, 1)?;
-    let light = if shape.0 == 1 {
-        channels[0].clone()
-    } else {
-        let [a, b] = [0, 1].map(|half: usize| stack.halves[half].luminance());
-        let mean = stack.picture.luminance();
-        measure_plane(mean.view(), a.view(), b.view(), &instrument, progress)?
-    };
-    let differences = difference::measure(stack, light.as_ref(), progress)?;
-    Ok(Measured { channels, light, differences })
-}
-
-fn measure_plane(
-    mean: ArrayView2<'_, f32>,
-    a: ArrayView2<'_, f32>,
-    b: ArrayView2<'_, f32>,
-    instrument: &Instrument<'_>,
-    progress: &dyn Progress,
-) -> Result<Option<ChannelMeasure>, Cancelled> {
-    let cutoff_cycles_per_px = instrument.cutoff_cycles_per_px;
-    let settings = HalvesSettings { cutoff_cycles_per_px, region: None };
-    let correlation = match correlate_while(a, b, &settings, progress) {
-        Ok(correlation) => correlation,
-        Err(HalvesError::Cancelled(cancelled)) => return Err(cancelled),
-        Err(_) => return Ok(None),
-    };
-    progress.check()?;
-    let noise = NoiseModel::measure(mean, a, b, &correlation);
-    progress.check()?;
-    let signal = signal::fit_signal(&correlation, instrument, Sky::around(mean));
-    Ok(Some(ChannelMeasure { correlation, noise, signal }))
-}
-
-/// Obstruction of a telescope that nobody described: between a refractor's 0 and a compound
-/// telescope's 0.35.
-const TYPICAL_OBSTRUCTION: f64 = 0.3;
 
 /// Turn automatic settings into numbers (all but the tone, which is taken from the sharpened
 /// picture), with a sentence for each thing that could not be had.

@@ -150,7 +150,7 @@ impl ResidualBlur {
     }
 
     /// The blur whose transfer is this one's to that `power` (above 0).
-    pub(crate) fn to_the(&self, power: f64) -> ResidualBlur {
+    pub(crate) fn raised_to(&self, power: f64) -> ResidualBlur {
         ResidualBlur {
             scale_cycles_per_px: self.scale_cycles_per_px * power.powf(-1.0 / self.exponent),
             exponent: self.exponent,
