@@ -30,7 +30,7 @@ pub(super) struct Law {
 /// Half and one and a half times the scatter change the error by 1 %; twice as much, and a scene of steep slope is taken for blur.
 /// (2.0 times the root, nothing off, fits restless nights alike, and takes calm ones, D/r0 1.5 to 3, for more blurred than they are.)
 pub(super) const GROUND: Law =
-    Law { over_root: 2.06, off: 0.03, share_scatter: 0.1, mosaic_reach: 0.24 };
+    Law { over_root: 2.06, off: 0.03, share_scatter: 0.1, mosaic_reach: 0.22 };
 /// A disc has one limb, and few patches of air lie on it: half as sure. (With a scatter of 0.1 a disc in rough air comes out with 1.5 times the
 /// best filter's error instead of 1.3.) What its spectrum says besides draws calm and rough discs together, hence the steeper line: ten discs
 /// of D/r0 2.5 to 6 come out at 1.19 times the best filter's error on the average, by the ground's line at 1.24.
