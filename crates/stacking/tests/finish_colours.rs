@@ -4,25 +4,15 @@
 
 mod finish_support;
 
-use finish_support::{BLURS, Known, cratered, error, filtered, oracle, stack_of};
+use finish_support::{BLURS, Known, cratered, error, filtered, optics, oracle, stack_of};
 use stillwright_picture::{Picture, Plane, Silent};
 use stillwright_stacking::finish::{
-    FinishSettings, Optics, measure, resolve, sharpen, transfer::annular_mtf,
+    FinishSettings, measure, resolve, sharpen, transfer::annular_mtf,
 };
 
 const CUTOFF: f64 = 0.38;
 const OBSTRUCTION: f64 = 0.33;
 const SIZE: usize = 320;
-
-fn optics() -> Optics {
-    Optics {
-        aperture_m: 0.2,
-        obstruction: OBSTRUCTION,
-        focal_length_m: 4.0,
-        pixel_um: CUTOFF * 4.0 * 530e-9 / 0.2 * 1e6,
-        wavelength_m: 530e-9,
-    }
-}
 
 /// Blurs of red, green and blue as powers of that of green: the phase that air adds goes as one over the wavelength (600, 530, 460 nm).
 const POWERS: [f64; 3] = [0.780, 1.0, 1.327];
@@ -51,7 +41,10 @@ fn stacked(truths: &[Plane; 3], sigma: f64) -> Known {
 
 /// The still; with `differences` left out, as if nothing were known of what channels show beside the light.
 fn finished(stack: &Known, differences: bool) -> Picture {
-    let settings = FinishSettings { optics: Some(optics()), ..FinishSettings::default() };
+    let settings = FinishSettings {
+        optics: Some(optics(CUTOFF, OBSTRUCTION, 530e-9)),
+        ..FinishSettings::default()
+    };
     let mut measured = measure(stack, settings.optics.as_ref(), &Silent).unwrap();
     if !differences {
         measured.differences.fill(None);

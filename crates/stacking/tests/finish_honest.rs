@@ -16,13 +16,7 @@ use stillwright_stacking::finish::{
 const CUTOFF: f64 = 1.0 / 3.0;
 
 fn optics() -> Optics {
-    Optics {
-        aperture_m: 0.2,
-        obstruction: 0.33,
-        focal_length_m: 4.0,
-        pixel_um: CUTOFF * 4.0 * 600e-9 / 0.2 * 1e6,
-        wavelength_m: 600e-9,
-    }
+    finish_support::optics(CUTOFF, 0.33, 600e-9)
 }
 
 fn newcomer() -> FinishSettings {

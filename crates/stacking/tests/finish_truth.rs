@@ -5,33 +5,26 @@
 
 mod finish_support;
 
-use finish_support::{BLURS, Known, cratered, error, filtered, oracle, stack_of};
+use finish_support::{BLURS, Known, cratered, error, filtered, optics, oracle, stack_of};
 use stillwright_picture::{Plane, Silent};
 use stillwright_stacking::finish::{
-    FinishSettings, Optics, RichardsonLucySettings, Sharpening, WienerSettings, measure, resolve,
-    sharpen, transfer::annular_mtf,
+    FinishSettings, RichardsonLucySettings, Sharpening, WienerSettings, measure, resolve, sharpen,
+    transfer::annular_mtf,
 };
 
 const CUTOFF: f64 = 1.0 / 3.0;
 const OBSTRUCTION: f64 = 0.33;
-
-fn optics() -> Optics {
-    Optics {
-        aperture_m: 0.2,
-        obstruction: OBSTRUCTION,
-        focal_length_m: 4.0,
-        pixel_um: CUTOFF * 4.0 * 600e-9 / 0.2 * 1e6,
-        wavelength_m: 600e-9,
-    }
-}
 
 fn telescope(f: f64) -> f64 {
     annular_mtf(f / CUTOFF, OBSTRUCTION)
 }
 
 fn sharpened(stack: &Known, sharpening: Sharpening, known: bool) -> Plane {
-    let settings =
-        FinishSettings { sharpening, optics: known.then(optics), ..FinishSettings::default() };
+    let settings = FinishSettings {
+        sharpening,
+        optics: known.then(|| optics(CUTOFF, OBSTRUCTION, 600e-9)),
+        ..FinishSettings::default()
+    };
     let measured = measure(stack, settings.optics.as_ref(), &Silent).unwrap();
     let (used, _) = resolve(stack, &measured, &settings);
     let out = sharpen(&stack.picture, None, &used, &measured, &Silent).unwrap();

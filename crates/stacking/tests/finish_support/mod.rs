@@ -5,7 +5,7 @@
 
 use rustfft::{FftPlanner, num_complex::Complex};
 use stillwright_picture::{Picture, Plane};
-use stillwright_stacking::finish::Halved;
+use stillwright_stacking::finish::{Halved, Optics};
 
 /// A transfer over the share of the cut-off.
 pub type Blur = (&'static str, fn(f64) -> f64);
@@ -28,6 +28,13 @@ pub const BLURS: [Blur; 6] = [
 
 fn plateau(nu: f64, depth: f64, reach: f64, exponent: f64) -> f64 {
     (-depth * (1.0 - (-(nu / reach).powf(exponent)).exp())).exp()
+}
+
+/// A telescope of 0.2 m with that cut-off, cycles per px, in light of that wavelength.
+pub fn optics(cutoff: f64, obstruction: f64, wavelength_m: f64) -> Optics {
+    let (aperture_m, focal_length_m) = (0.2, 4.0);
+    let pixel_um = cutoff * focal_length_m * wavelength_m / aperture_m * 1e6;
+    Optics { aperture_m, obstruction, focal_length_m, pixel_um, wavelength_m }
 }
 
 /// Numbers with a fixed seed (Marsaglia's xorshift).
