@@ -18,6 +18,7 @@ use plane::Basis;
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
 
+mod agree;
 mod grid;
 pub(crate) mod keen;
 mod plane;

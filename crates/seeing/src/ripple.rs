@@ -46,6 +46,8 @@ pub struct RippleSettings {
     pub keen_rounds: usize,
     /// What the air is expected to do.
     pub smoothness: Smoothness,
+    /// How far a frame agrees with the reference is steadied by a Gaussian of this standard deviation, px of the frame.
+    pub steady_px: f32,
 }
 
 /// The reference, ready to have frames aligned to it.
@@ -104,6 +106,13 @@ impl Default for RippleWork {
 }
 
 impl RippleWork {
+    /// How much of the reference's fine waves the frame that was aligned last shows in place, for each cell of its field: 1 where it is as
+    /// sharp as the reference and lies right, 0 where it shows none of them; not a number where that is not known. Empty where no
+    /// fine waves were asked for ([`RippleSettings::keen_rounds`]).
+    pub fn agreement(&self) -> &[f32] {
+        self.keen.agreement()
+    }
+
     /// Have the band-pass of `band_px`.
     fn fit(&mut self, band_px: (f32, f32)) {
         if self.band_px != band_px {
@@ -150,7 +159,7 @@ impl Aligner {
         let fine = (settings.fine_rounds + settings.keen_rounds > 0)
             .then(|| Fine::new(reference, settings.cell_px.clamp(1, 64)));
         let keen = fine.as_ref().filter(|_| settings.keen_rounds > 0);
-        let keen = keen.map(|fine| Keen::new(reference, fine, noise_variance));
+        let keen = keen.map(|fine| Keen::new(reference, fine, noise_variance, settings.steady_px));
         let fine = fine.filter(|_| settings.fine_rounds > 0);
         let half_tile = tile.0 as f32 / 2.0;
         Aligner { settings, width, height, half_tile, tiles, dense, fine, keen }
@@ -216,6 +225,7 @@ impl Aligner {
         let whole_home = home;
         let factor = self.factor();
         progress.check()?;
+        work.keen.forget();
         work.fit(self.settings.band_px);
         let scale = factor as f32;
         let home = (home.0 / scale, home.1 / scale);

@@ -14,7 +14,7 @@
 //! Only the part of the picture with the most structure is looked at, and every usable frame.
 
 use crate::accumulate::Accumulator;
-use crate::align::{Bench, Chosen, Frames};
+use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::credible::Expected;
 use crate::halves::{HalfCorrelation, HalvesSettings, Region, correlate_halves};
 use crate::keep::{Ranks, Worth, kept_frames};
@@ -89,7 +89,8 @@ pub fn advise(
         .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
         .collect();
     let say = (Stage::Advising, progress);
-    let lost = bench.add_all(&climbing, aligner.into(), expected, &mut sums, say)?;
+    let on = Lay { by_agreement: true, ..aligner.into() };
+    let lost = bench.add_all(&climbing, on, expected, &mut sums, say)?;
     let mut running = Accumulator::over_region(channels, region, worth.cells, offsets);
     let mut ladder = Vec::with_capacity(steps.len());
     let mut witness: Option<Witness> = None;

@@ -16,54 +16,79 @@ use stillwright_seeing::sharpness::CellGrid;
 /// displacement of 64 px against the whole frame would not go into two bytes.
 const STEPS: f32 = 512.0;
 
-/// The field of one frame, where it was asked for.
+/// Steps of a remembered agreement to 1, and what stands for one that is not known.
+const AGREEMENT_STEPS: f32 = 80.0;
+const UNKNOWN: u8 = u8::MAX;
+
+/// How a frame lies on the reference.
+#[derive(Clone, Debug)]
+pub(crate) struct Laid {
+    pub field: Field,
+    /// How far it agrees with the reference, for each cell of the field (see
+    /// [`stillwright_seeing::ripple::RippleWork::agreement`]); empty where nothing is known of it.
+    pub agreement: Vec<f32>,
+}
+
+/// How one frame lies, where it was asked for.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Noted {
     /// Cells that hold something, a bit each.
     there: Vec<u64>,
     /// What they are displaced by beside the frame as a whole, x and y, in steps.
     steps: Vec<[i16; 2]>,
+    /// How far they agree, in steps.
+    agreement: Vec<u8>,
 }
 
 /// Columns, rows and side (px) of the cells of a field.
 type Grid = (usize, usize, usize);
 
 impl Noted {
-    /// Note `field` in the cells that are `needed`, told from the frame's shift as a whole. A displacement of more than 64 px
-    /// beside that is cut.
-    pub fn of(field: &Field, home: (f32, f32), needed: &[bool]) -> Noted {
+    /// Note how a frame lies in the cells that are `needed`, told from its shift as a whole. A displacement of more than 64 px
+    /// beside that, and an agreement of more than 3, are cut.
+    pub fn of(Laid { field, agreement }: &Laid, home: (f32, f32), needed: &[bool]) -> Noted {
         let mut there = vec![0u64; needed.len().div_ceil(64)];
-        let mut steps = Vec::new();
+        let (mut steps, mut agrees) = (Vec::new(), Vec::new());
         let step = |d: f32, home: f32| ((d - home) * STEPS).round() as i16;
         for (cell, _) in needed.iter().enumerate().filter(|(_, needed)| **needed) {
             there[cell / 64] |= 1 << (cell % 64);
             steps.push([step(field.x_px[cell], home.0), step(field.y_px[cell], home.1)]);
+            agrees.push(match agreement.get(cell) {
+                Some(a) if !a.is_nan() => (a * AGREEMENT_STEPS).round().min(240.0) as u8,
+                _ => UNKNOWN,
+            });
         }
         steps.shrink_to_fit();
-        Noted { there, steps }
+        agrees.shrink_to_fit();
+        Noted { there, steps, agreement: agrees }
     }
 
-    /// The field; cells that were not needed lie where the frame as a whole does.
-    pub fn field(&self, home: (f32, f32), (columns, rows, cell_px): Grid) -> Field {
+    /// How it lies; cells that were not needed lie where the frame as a whole does, and nothing is known of their agreement.
+    pub fn laid(&self, home: (f32, f32), (columns, rows, cell_px): Grid) -> Laid {
         let n = columns * rows;
         let (mut x_px, mut y_px) = (vec![home.0; n], vec![home.1; n]);
-        let mut steps = self.steps.iter();
+        let mut agreement = vec![f32::NAN; n];
+        let mut steps = self.steps.iter().zip(&self.agreement);
         for (block, bits) in self.there.iter().enumerate() {
             let mut bits = *bits;
             while bits != 0 {
                 let cell = block * 64 + bits.trailing_zeros() as usize;
                 bits &= bits - 1;
-                if let (Some([x, y]), true) = (steps.next(), cell < n) {
+                if let (Some(([x, y], agrees)), true) = (steps.next(), cell < n) {
                     x_px[cell] = home.0 + f32::from(*x) / STEPS;
                     y_px[cell] = home.1 + f32::from(*y) / STEPS;
+                    if *agrees != UNKNOWN {
+                        agreement[cell] = f32::from(*agrees) / AGREEMENT_STEPS;
+                    }
                 }
             }
         }
-        Field { cell_px, columns, rows, x_px, y_px }
+        Laid { field: Field { cell_px, columns, rows, x_px, y_px }, agreement }
     }
 
     fn bytes(&self) -> usize {
-        size_of::<Noted>() + size_of_val(&*self.there) + size_of_val(&*self.steps)
+        let held = size_of_val(&*self.there) + size_of_val(&*self.steps);
+        size_of::<Noted>() + held + size_of_val(&*self.agreement)
     }
 }
 
@@ -153,12 +178,12 @@ impl<'a> Laying<'a> {
         Laying { fields, ranks, per_place }
     }
 
-    /// The remembered field of frame `index`, whose scene as a whole lies at `home`.
-    pub fn known(&self, index: usize, home: (f32, f32), grid: Grid) -> Option<Field> {
-        self.fields.get(self.per_place, index).map(|noted| noted.field(home, grid))
+    /// How frame `index` lies, where that is remembered; its scene as a whole lies at `home`.
+    pub fn known(&self, index: usize, home: (f32, f32), grid: Grid) -> Option<Laid> {
+        self.fields.get(self.per_place, index).map(|noted| noted.laid(home, grid))
     }
 
-    /// The field that `align` finds in the cells that are wanted, rounded and remembered.
+    /// How it lies as `align` finds in the cells that are wanted, rounded and remembered.
     ///
     /// # Errors
     /// Those of `align`.
@@ -168,16 +193,16 @@ impl<'a> Laying<'a> {
         home: (f32, f32),
         cells: &CellGrid,
         grid: Grid,
-        align: impl FnOnce(&[bool]) -> Result<Field, E>,
-    ) -> Result<Field, E> {
+        align: impl FnOnce(&[bool]) -> Result<Laid, E>,
+    ) -> Result<Laid, E> {
         let weights = self.ranks.weights_of_all(index);
         let wanted = wanted_cells(std::slice::from_ref(&weights), cells, grid);
-        let field = align(&wanted)?;
+        let laid = align(&wanted)?;
         self.fields.found.fetch_add(1, Ordering::Relaxed);
-        let noted = Noted::of(&field, home, &needed_cells(&weights, cells, grid));
-        let field = noted.field(home, grid);
+        let noted = Noted::of(&laid, home, &needed_cells(&weights, cells, grid));
+        let laid = noted.laid(home, grid);
         self.fields.put(self.per_place, index, Arc::new(noted));
-        Ok(field)
+        Ok(laid)
     }
 }
 
@@ -208,9 +233,15 @@ mod tests {
                 (0..columns * rows).map(|cell| f32::from(u8::from(cell * 37 % 11 < 2))).collect();
             let whole = field(home, grid);
             let needed = needed_cells(&weights, &cells, grid);
-            let noted = Noted::of(&whole, home, &needed);
-            let known = noted.field(home, grid);
+            let agreement: Vec<f32> = (0..whole.len()).map(|cell| cell as f32 * 0.01).collect();
+            let laid = Laid { field: whole.clone(), agreement };
+            let noted = Noted::of(&laid, home, &needed);
+            let Laid { field: known, agreement } = noted.laid(home, grid);
             assert_eq!(noted.steps.len(), needed.iter().filter(|needed| **needed).count());
+            for (cell, (needed, found)) in needed.iter().zip(&agreement).enumerate() {
+                let off = (found - (cell as f32 * 0.01).min(3.0)).abs();
+                assert!(if *needed { off <= 0.51 / AGREEMENT_STEPS } else { found.is_nan() });
+            }
             let mut seen = 0;
             for scale in [0.5f32, 1.0, 2.0] {
                 let (w, h) = ((240.0 * scale) as usize, (192.0 * scale) as usize);
@@ -240,7 +271,10 @@ mod tests {
         let grid = (2, 1, 16);
         let field =
             Field { x_px: vec![500.0, f32::NAN], ..Field::constant(32, 16, 16, 0.0, -900.0) };
-        let back = Noted::of(&field, (0.0, 0.0), &[true; 2]).field((0.0, 0.0), grid);
+        let laid = Laid { field, agreement: vec![1e9, f32::NAN] };
+        let back = Noted::of(&laid, (0.0, 0.0), &[true; 2]).laid((0.0, 0.0), grid);
+        assert!(back.agreement[0] == 3.0 && back.agreement[1].is_nan());
+        let back = back.field;
         assert_eq!(back.x_px, [i16::MAX as f32 / STEPS, 0.0]);
         assert_eq!(back.y_px, [i16::MIN as f32 / STEPS; 2]);
     }
@@ -249,7 +283,8 @@ mod tests {
     fn what_was_turned_to_last_stays_longest() {
         let noted = || {
             let field = Field::constant(64, 64, 16, 0.0, 0.0);
-            Arc::new(Noted::of(&field, (0.0, 0.0), &[true; 16]))
+            let laid = Laid { field, agreement: Vec::new() };
+            Arc::new(Noted::of(&laid, (0.0, 0.0), &[true; 16]))
         };
         let fields = Fields::new(4 * noted().bytes());
         let known = |per_place| (0..9).filter(|i| fields.get(per_place, *i).is_some()).count();

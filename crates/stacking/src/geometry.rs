@@ -250,6 +250,7 @@ impl Mean<'_> {
                 curvature: AIR.curvature * factor as f32,
                 spread_px: AIR.spread_px / factor as f32,
             },
+            ..base
         }
     }
 }

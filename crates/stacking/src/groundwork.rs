@@ -2,7 +2,7 @@
 //! frames aligned to it, and what is credible of a frame.
 
 use crate::advice::KeepAdvice;
-use crate::align::{Bench, ripple_settings};
+use crate::align::{Bench, settings_for};
 use crate::credible::Expected;
 use crate::dispersion::{channel_offsets, laid_together};
 use crate::fields::Fields;
@@ -73,7 +73,7 @@ impl Groundwork {
         progress: &dyn Progress,
     ) -> Result<Groundwork, StackError> {
         let format = bench.source.format();
-        let ripple = ripple_settings(format.width, format.height, settings.tile_px);
+        let ripple = settings_for(bench.survey, &format, settings.tile_px);
         let reference = reference::build(bench, ripple, progress)?;
         progress.check()?;
         let aligner = Aligner::new(&reference.light, ripple, reference::light_noise(bench));

@@ -3,7 +3,8 @@
 //! The survey graded every cell of every frame. Here each cell's grade is steadied with its
 //! neighbours' (which see nearly the same air, and which lend theirs where a cell has no
 //! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
-//! and those that count are weighted by what they are worth.
+//! and those that count are weighted by what they are worth. In the stack they weigh by how far they agree with the reference
+//! instead, which is known once they are laid on it (`align`).
 
 use multiversion::multiversion;
 use rayon::prelude::*;
@@ -20,7 +21,7 @@ use stillwright_seeing::sharpness::CellGrid;
 /// 0.114, 0.112, 0.114 (8).
 const STEADY_PX: f32 = 20.0;
 
-/// Weight of a kept frame at a place: its grade there to this power. 0 would be a plain mean of
+/// Weight of a kept frame at a place, as long as nothing else is known of it: its grade there to this power. 0 would be a plain mean of
 /// the kept; a large value lets a few frames decide and keeps their noise. Error of the patient stack at a keep
 /// of 20 % and powers of 2, 3 and 5: 0.0157, 0.0157, 0.0158 (D/r0 2.5), 0.0447, 0.0448, 0.0461 (4.5), 0.0630, 0.0638,
 /// 0.0692 (5, noisy), 0.110, 0.112, 0.124 (8); 1 and 2 are alike, but for 0.112 and 0.110 at 8.

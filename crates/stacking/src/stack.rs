@@ -243,7 +243,7 @@ fn stack_colours(
     let chosen: Vec<(usize, usize)> = ranks.used().zip([0, 1].into_iter().cycle()).collect();
     let chosen = Kept { ranks: &ranks, frames: &chosen };
     let laying = Laying::new(&ground.fields, &ranks, aligned_for);
-    let on = Lay { laying: Some(&laying), ..aligner.into() };
+    let on = Lay { laying: Some(&laying), by_agreement: true, ..aligner.into() };
     let sampled = match settings.resampling {
         Resampling::Auto if settings.scale > 1.0 => {
             let on = (aligner, ground.expected.as_ref());

@@ -23,6 +23,7 @@ use crate::spline::taps;
 use crate::stack::StackError;
 use crate::taper::mean_under_window;
 use std::f64::consts::PI;
+use std::sync::{Mutex, PoisonError};
 use stillwright_picture::{Layout, Picture, Progress, Stage};
 
 /// Frames that each place is given in a pair of halves. With 12 more places are left without a frame in a half, and where r0
@@ -72,7 +73,9 @@ impl Unrest {
         let region = busiest_region(bench.survey, format.width, format.height);
         let most = PER_PAIR * MOST_PAIRS;
         let pairs = (per_place.min(most) / PER_PAIR).max(1);
-        let mut dealt = Dealt { ranks, worth, region, pairs, frames: Vec::new() };
+        let given = vec![[0, 1].map(|_| Given::none(worth.cells.len())); pairs];
+        let given = Mutex::new(given);
+        let mut dealt = Dealt { ranks, worth, region, pairs, frames: Vec::new(), given };
         let mut worths = Vec::new();
         for index in ranks.used().step_by((per_place / most).max(1)) {
             let weights = dealt.weights(index);
@@ -82,16 +85,15 @@ impl Unrest {
                 dealt.frames.push((index, (0, 0)));
             }
         }
-        let mut given = vec![[0, 1].map(|_| Given::none(worth.cells.len())); pairs];
         for (number, lot) in lots(&worths, pairs).into_iter().enumerate() {
             dealt.frames[number].1 = lot;
-            given[lot.0][lot.1].add(&dealt.weights(dealt.frames[number].0));
         }
         let mut sums: Vec<Accumulator> = (0..pairs)
             .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
             .collect();
         let say = (Stage::Advising, progress);
         bench.add_all(&dealt, on, expected, &mut sums, say)?;
+        let given = dealt.given.into_inner().unwrap_or_else(PoisonError::into_inner);
         let mut all = Accumulator::over_region(channels, region, worth.cells, offsets);
         sums.iter().for_each(|pair| all.absorb(pair));
         let whole = all.whole(None);
@@ -188,6 +190,8 @@ struct Dealt<'a> {
     pairs: usize,
     /// Their indices, and the pair and the half that each belongs to.
     frames: Vec<(usize, (usize, usize))>,
+    /// What the halves of each pair were given.
+    given: Mutex<Vec<[Given; 2]>>,
 }
 
 impl Dealt<'_> {
@@ -206,6 +210,11 @@ impl Frames for Dealt<'_> {
         let mut weights = vec![vec![0.0; self.worth.cells.len()]; self.pairs];
         weights[pair] = self.weights(index);
         Chosen { index, weights, half }
+    }
+
+    fn weighed(&self, weights: &[Vec<f32>], half: usize) {
+        let mut given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
+        given.iter_mut().zip(weights).for_each(|(pair, weights)| pair[half].add(weights));
     }
 }
 

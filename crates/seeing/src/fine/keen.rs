@@ -8,6 +8,7 @@
 //! `c` and softness `b` as the comparison before told them; `z` has the covariance `sum z z'`, hence the information
 //! `A' Z^-1 A` of each cell (generalised least squares with instruments, textbooks of statistics, from memory).
 
+use super::agree::{Agree, AgreeWork};
 use super::grid::FineGrid;
 use super::whiten::whitened;
 use super::{Fine, STEP, slopes};
@@ -38,6 +39,9 @@ const LEAST_BEND: f32 = 0.05;
 /// How exactly the bend is worked out.
 const BEND_EFFORT: Effort = Effort { rounds: 40, precision_px: 0.002 };
 
+/// Sums over a cell of the frame times the two fine slopes and times the whitened reference, in lanes.
+type Lanes = [[f32; LANES]; 3];
+
 /// Sums over a cell of the reference: fine slopes times all of the slope, times each other, times the reference and times
 /// its blur.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -58,27 +62,45 @@ pub(crate) struct Keen {
     own: [Vec<f32>; 2],
     cells: Vec<KeenSums>,
     means: Vec<f32>,
+    agree: Agree,
 }
 
 /// Buffers of one worker.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct KeenWork {
     piece: Piece,
-    lanes: Vec<[[f32; LANES]; 2]>,
+    lanes: Vec<Lanes>,
     outside: Vec<bool>,
     measured: Vec<Measured>,
+    agree: AgreeWork,
     bend: Field,
     solve: SolveWork,
 }
 
+impl KeenWork {
+    /// How far the frame that was followed last agrees, for each cell.
+    pub fn agreement(&self) -> &[f32] {
+        &self.agree.agreement
+    }
+
+    /// No frame was followed.
+    pub fn forget(&mut self) {
+        self.agree.agreement.clear();
+    }
+}
+
 impl Keen {
-    /// Prepare the reference's `light`, of which `fine` was made; frames have this `noise_variance`.
-    pub fn new(light: &Raster, fine: &Fine, noise_variance: f32) -> Keen {
+    /// Prepare the reference's `light`, of which `fine` was made; frames have this `noise_variance`. How far they agree is steadied
+    /// over `steady_px`.
+    pub fn new(light: &Raster, fine: &Fine, noise_variance: f32, steady_px: f32) -> Keen {
         let grid = fine.grid;
-        let (x, y) = slopes(&whitened(light, noise_variance));
+        let white = whitened(light, noise_variance);
+        let agree = Agree::new(&white, fine, steady_px);
+        let (x, y) = slopes(&white);
+        drop(white);
         let own = [grid.compared(&x), grid.compared(&y)];
         let cells = vec![KeenSums::default(); grid.cells()];
-        let mut keen = Keen { grid, own, cells, means: fine.means.clone() };
+        let mut keen = Keen { grid, own, cells, means: fine.means.clone(), agree };
         for band in 0..grid.bands() {
             for column in 0..grid.columns {
                 for own in &mut keen.own {
@@ -113,7 +135,7 @@ impl Keen {
     }
 
     /// Compare `frame` along `field` wherever `wanted` says so, and move the field as a whole by what fine waves say, in `rounds`
-    /// at most; what they said last bends it besides. `likeness` tells how each cell of the frame is like the reference.
+    /// at most; what they said last bends it besides, and how far they agreed is left in `work`. `likeness` tells how each cell of the frame is like the reference.
     ///
     /// # Errors
     /// When cancelled, asked for before each row of cells.
@@ -132,7 +154,8 @@ impl Keen {
                 field.y_px.iter_mut().for_each(|d| *d += y);
                 continue;
             }
-            let KeenWork { measured, bend, solve, .. } = work;
+            let KeenWork { measured, agree, bend, solve, .. } = work;
+            self.agree.tell(&self.grid, agree);
             bend.clone_from(field);
             bend.x_px.fill(x);
             bend.y_px.fill(y);
@@ -154,16 +177,18 @@ impl Keen {
         work: &mut KeenWork,
         progress: &dyn Progress,
     ) -> Result<(f32, f32), Cancelled> {
-        let KeenWork { piece, lanes, outside, measured, .. } = work;
+        let KeenWork { piece, lanes, outside, measured, agree, .. } = work;
         measured.clear();
         measured.resize(self.cells.len(), Measured::default());
+        agree.clear(self.cells.len());
         let each = |piece: &mut Piece, band: usize, cells: Range<usize>| {
             let first = band * self.grid.columns + cells.start;
             self.compare_piece(piece, band, cells.clone(), lanes, outside);
             for (k, index) in (first..first + cells.len()).enumerate() {
                 if let (false, Some(likeness)) = (outside[k], likeness.get(index)) {
-                    let frame = lanes[k].map(|lanes| lanes.iter().sum::<f32>());
-                    measured[index] = told(&self.cells[index], frame, likeness);
+                    let [x, y, agrees] = lanes[k].map(|lanes| lanes.iter().sum::<f32>());
+                    measured[index] = told(&self.cells[index], [x, y], likeness);
+                    agree.sums[index] = agrees;
                 }
             }
         };
@@ -171,13 +196,13 @@ impl Keen {
         Ok(mean(measured))
     }
 
-    /// Sums of the frame times the fine slopes, for each cell of the piece that was looked at.
+    /// Sums of the frame times the fine slopes and the whitened reference, for each cell of the piece that was looked at.
     fn compare_piece(
         &self,
         piece: &mut Piece,
         band: usize,
         cells: Range<usize>,
-        lanes: &mut Vec<[[f32; LANES]; 2]>,
+        lanes: &mut Vec<Lanes>,
         outside: &mut Vec<bool>,
     ) {
         let grid = self.grid;
@@ -185,12 +210,13 @@ impl Keen {
         let first = band * grid.columns + cells.start;
         let means = &self.means[first..first + cells.len()];
         lanes.clear();
-        lanes.resize(cells.len(), [[0.0; LANES]; 2]);
+        lanes.resize(cells.len(), [[0.0; LANES]; 3]);
         outside.clear();
         outside.resize(cells.len(), false);
         for (j, (row, _)) in grid.rows(band).enumerate() {
             let own = grid.span(row, &span);
-            let own = [&self.own[0][own.clone()], &self.own[1][own]];
+            let [x, y] = &self.own;
+            let own = [x, y, &self.agree.own].map(|of| &of[own.clone()]);
             let (frame, inside) = piece.b_spline(j);
             add_row(frame, inside, own, (means, grid.cell_px), lanes, outside);
         }
@@ -267,13 +293,13 @@ fn mean(measured: &[Measured]) -> (f32, f32) {
 fn add_row(
     frame: &[f32],
     inside: &[u8],
-    [zx, zy]: [&[f32]; 2],
+    [zx, zy, w]: [&[f32]; 3],
     (means, cell_px): (&[f32], usize),
-    lanes: &mut [[[f32; LANES]; 2]],
+    lanes: &mut [[[f32; LANES]; 3]],
     outside: &mut [bool],
 ) {
     let n = zx.len();
-    let (frame, inside, zy) = (&frame[..n], &inside[..n], &zy[..n]);
+    let (frame, inside, zy, w) = (&frame[..n], &inside[..n], &zy[..n], &w[..n]);
     for (k, (sums, out)) in lanes.iter_mut().zip(outside).enumerate() {
         let span = k * cell_px..((k + 1) * cell_px).min(n);
         if *out || inside[span.clone()].contains(&0) {
@@ -283,17 +309,20 @@ fn add_row(
         for at in span.clone().step_by(LANES) {
             let many = LANES.min(span.end - at);
             if many == LANES {
-                let (f, zx, zy) = (eight(frame, at), eight(zx, at), eight(zy, at));
+                let (f, w) = (eight(frame, at), eight(w, at));
+                let (zx, zy) = (eight(zx, at), eight(zy, at));
                 for l in 0..LANES {
                     let f = f[l] - means[k];
                     sums[0][l] += f * zx[l];
                     sums[1][l] += f * zy[l];
+                    sums[2][l] += f * w[l];
                 }
             } else {
                 for l in 0..many {
                     let f = frame[at + l] - means[k];
                     sums[0][l] += f * zx[at + l];
                     sums[1][l] += f * zy[at + l];
+                    sums[2][l] += f * w[at + l];
                 }
             }
         }

@@ -13,6 +13,7 @@ const SETTINGS: RippleSettings = RippleSettings {
     fine_rounds: 0,
     keen_rounds: 0,
     smoothness: Smoothness { slope: 0.1, curvature: 0.01, spread_px: 6.0 },
+    steady_px: 20.0,
 };
 
 fn rough(x: f32, y: f32) -> f32 {

@@ -44,7 +44,7 @@ fn followed(frame: &Raster, rounds: usize) -> Field {
 
 fn followed_from(frame: &Raster, mut field: Field, rounds: usize) -> Field {
     let reference = scene();
-    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE);
+    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE, 16.0);
     let (light, likeness) = (LightRows::Light(frame), alike(&keen));
     let (mut work, told) = (KeenWork::default(), (None, &likeness[..], rounds));
     keen.follow(&light, &mut field, told, &mut work, &Silent).unwrap();
@@ -113,7 +113,7 @@ fn a_frame_that_lies_right_stays() {
 #[test]
 fn nothing_alike_says_nothing() {
     let reference = scene();
-    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE);
+    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE, 16.0);
     let mut field = Field::constant(SIZE.0, SIZE.1, 16, 3.0, -2.0);
     let before = field.clone();
     let nothing = vec![Likeness::default(); keen.cells.len()];
@@ -146,4 +146,67 @@ fn whitened_waves_weigh_alike_and_noise_stays_noise() {
     let worst = as_it_is.values.iter().zip(&both.values);
     let worst = worst.map(|(a, b)| (a + both.mean() - b).abs()).fold(0.0, f32::max);
     assert!(worst < 1e-4, "{worst}");
+}
+
+/// How far `frame` agrees with the scene where it is thought to lie right.
+fn agreement(frame: &Raster, wanted: Option<&[bool]>) -> Vec<f32> {
+    let reference = scene();
+    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE, 16.0);
+    let mut field = Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0);
+    let likeness = alike(&keen);
+    let mut work = KeenWork::default();
+    let told = (wanted, &likeness[..], 1);
+    keen.follow(&LightRows::Light(frame), &mut field, told, &mut work, &Silent).unwrap();
+    work.agreement().to_vec()
+}
+
+#[test]
+fn a_frame_agrees_by_the_share_of_the_fine_waves_that_it_shows() {
+    let shown = |share: f32| {
+        let frame =
+            raster(|x, y| 0.5 + 0.004 * share * waves(x, y, true) + 0.03 * waves(x, y, false));
+        let all = agreement(&frame, None);
+        all.iter().sum::<f32>() / all.len() as f32
+    };
+    let (all, half, none) = (shown(1.0), shown(0.5), shown(0.0));
+    assert!((all - 1.0).abs() < 0.02, "{all}");
+    // Coarse waves, which it shows in full, count a little.
+    assert!(none < 0.3 && (half - 0.5 * (all + none)).abs() < 0.02, "{all} {half} {none}");
+}
+
+#[test]
+fn agreement_is_told_place_by_place_and_steadied_by_the_whole() {
+    // The left half lies 2 px, a third of a fine wave, beside where it is thought to lie.
+    let frame = raster(|x, y| {
+        let off = if x < 80.0 { 2.0 } else { 0.0 };
+        0.5 + 0.004 * waves(x - off, y, true) + 0.03 * waves(x, y, false)
+    });
+    let told = agreement(&frame, None);
+    let mean = |columns: Range<usize>| {
+        let rows = told.chunks_exact(10).flat_map(|row| &row[columns.clone()]);
+        rows.sum::<f32>() / (8 * columns.len()) as f32
+    };
+    let (left, right) = (mean(0..3), mean(7..10));
+    assert!(left < 0.4 && right > 0.75 && right < 1.0, "{left} {right}");
+}
+
+#[test]
+fn agreement_is_not_told_where_nothing_was_compared() {
+    // Beyond the Gaussian's reach of what is wanted, the whole frame speaks.
+    let wanted: Vec<bool> = (0..80).map(|cell| cell % 10 < 2).collect();
+    let told = agreement(&scene(), Some(&wanted));
+    assert!(told.iter().all(|a| (a - 1.0).abs() < 0.05), "{told:?}");
+    let nothing = agreement(&scene(), Some(&[false; 80]));
+    assert!(nothing.iter().all(|a| a.is_nan()), "{nothing:?}");
+    // Nor where the reference shows nothing.
+    let blank = raster(|_, _| 0.5);
+    let keen = Keen::new(&blank, &Fine::new(&blank, 16), NOISE, 16.0);
+    let mut work = KeenWork::default();
+    let mut field = Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0);
+    let likeness = alike(&keen);
+    let told = (None, &likeness[..], 1);
+    keen.follow(&LightRows::Light(&scene()), &mut field, told, &mut work, &Silent).unwrap();
+    assert!(work.agreement().iter().all(|a| a.is_nan() || *a >= 0.0), "{:?}", work.agreement());
+    work.forget();
+    assert!(work.agreement().is_empty());
 }
