@@ -80,7 +80,7 @@ fn the_untouched_still_rings_little_and_an_overdone_one_is_found_out() {
             panic!("{name}: not sharpened")
         };
         let blur = undo.blur.as_mut().unwrap();
-        blur.scale_cycles_per_px *= 0.6;
+        blur.scale_cycles_per_px *= 0.5;
         let overdone = sharpen(&stacked.picture, None, &overdone, &done.measured, &Silent).unwrap();
         let [_, overdone] = of(&overdone);
         let overdone_90 = overdone.percentile(0.9);
