@@ -11,7 +11,7 @@ use stillwright_night::stacking::finish::{FinishSettings, Finished, finish};
 use stillwright_night::stacking::{Keep, Stack, StackSettings, groundwork, stack_on};
 
 /// Keeps among which the best one is looked for, per cent.
-const LADDER: [f32; 8] = [4.0, 7.0, 10.0, 15.0, 20.0, 33.0, 50.0, 100.0];
+const LADDER: [f32; 9] = [4.0, 7.0, 10.0, 15.0, 20.0, 33.0, 50.0, 70.0, 100.0];
 
 impl Night {
     /// A line for each bar that this night says something of.

@@ -251,7 +251,12 @@ impl Bench<'_> {
     }
 }
 
-/// The least that a kept frame weighs, where it agrees with nothing.
+/// Weight of a frame where it counts: its agreement to this power. Frames that agree less have more speckle besides, so it is more than 1.
+/// Error of the stack at a keep of 50 % with 0.8, 1, 1.2, 1.4: 0.0328 all (D/r0 4.5), 0.0501, 0.0497, 0.0494, 0.0494 (5, noisy), 0.0912, 0.0899,
+/// 0.0897, 0.0910 (8), 0.0358, 0.0354, 0.0351, 0.0349 (Bayer), 0.0103, 0.0104, 0.0104, 0.0105 (disc); information there 90.1, 92.3, 93.7, 93.4 % of
+/// the oracle's at 8, 95.9, 96.0, 95.9, 95.5 % of the disc.
+const AGREEMENT_POWER: f32 = 1.25;
+/// The least agreement of a kept frame, where it shows nothing of the scene.
 const LEAST_AGREEMENT: f32 = 0.02;
 
 /// Have the frame weigh by its `agreement`, which is told for each cell of a field, where it counts and that is known.
@@ -273,9 +278,13 @@ fn weigh(
         let place = at(cell / cells.columns, rows) * columns + at(cell % cells.columns, columns);
         let Some(agrees) = agreement.get(place).filter(|agrees| !agrees.is_nan()) else { continue };
         for weight in weights.iter_mut().filter_map(|w| w.get_mut(cell)).filter(|w| **w > 0.0) {
-            *weight = agrees.max(LEAST_AGREEMENT);
+            *weight = weight_of(*agrees);
         }
     }
+}
+
+fn weight_of(agreement: f32) -> f32 {
+    agreement.max(LEAST_AGREEMENT).powf(AGREEMENT_POWER)
 }
 
 /// Which cells of the field matter, given the weights: those under a cell with weight and those
@@ -417,12 +426,14 @@ mod tests {
         let mut weights = vec![vec![4.0, 4.0, 0.0, 4.0, 4.0, 4.0], vec![0.0; 6]];
         let agreement = [0.5, f32::NAN, 0.7, 0.0, 1.25, 0.9];
         weigh(&mut weights, &cells, &agreement, (3, 2, 16));
-        assert_eq!(weights, [vec![0.5, 4.0, 0.0, LEAST_AGREEMENT, 1.25, 0.9], vec![0.0; 6]]);
+        let of = weight_of;
+        assert_eq!(weights, [vec![of(0.5), 4.0, 0.0, of(0.0), of(1.25), of(0.9)], vec![0.0; 6]]);
+        assert!(of(0.0) > 0.0 && of(0.0) < 0.1 * of(0.5) && of(0.5) < 0.5 && of(1.0) == 1.0);
         // Cells of the field twice as fine: the one at the middle.
         let mut weights = vec![vec![4.0; 6]];
         let fine: Vec<f32> = (0..24).map(|cell| cell as f32).collect();
         weigh(&mut weights, &cells, &fine, (6, 4, 8));
-        assert_eq!(weights[0], [7.0, 9.0, 11.0, 19.0, 21.0, 23.0]);
+        assert_eq!(weights[0], [7.0, 9.0, 11.0, 19.0, 21.0, 23.0].map(of));
         // Nothing is known.
         let mut weights = vec![vec![4.0; 6]];
         weigh(&mut weights, &cells, &[], (3, 2, 16));

@@ -40,6 +40,21 @@ pub fn correction(
     Ok(out)
 }
 
+/// Where `soft`, a stack of frames of this noise variance, shows what `sharp` shows, less where the latter does, told as
+/// [`Mean::lies`] tells it.
+pub(crate) fn lies_on(
+    soft: &Raster,
+    sharp: &Raster,
+    frame_noise: f32,
+    progress: &dyn Progress,
+) -> Result<Field, Cancelled> {
+    const FACTOR: usize = 2;
+    let mut light = Raster::default();
+    reduce(soft, FACTOR, &mut light);
+    let noise = frame_noise / (FACTOR * FACTOR * 30) as f32;
+    Mean { light: &light, factor: FACTOR, noise }.lies(sharp, progress)
+}
+
 /// `bent` with its long bends undone, as far as the mean of all frames tells them; `cell_px` is the side of a
 /// cell of the field that they are told on.
 pub fn nearly_straight(
@@ -52,7 +67,11 @@ pub fn nearly_straight(
 }
 
 /// `out(x) = source(x + field(x))`, as sharp as the source; edges are mirrored.
-fn laid(source: &Raster, field: &Field, progress: &dyn Progress) -> Result<Raster, Cancelled> {
+pub(crate) fn laid(
+    source: &Raster,
+    field: &Field,
+    progress: &dyn Progress,
+) -> Result<Raster, Cancelled> {
     let (width, height) = (source.width, source.height);
     let mut out = Raster::zeros(width, height);
     let rows = out.values.par_chunks_exact_mut(width.max(1)).enumerate();

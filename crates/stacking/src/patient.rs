@@ -12,6 +12,7 @@ use crate::credible::Expected;
 use crate::geometry;
 use crate::reference::light_noise;
 use crate::stack::{Kept, Onward, StackError};
+use crate::unrest::Telling;
 use stillwright_picture::{Picture, Progress, Stage};
 use stillwright_seeing::raster::Raster;
 use stillwright_seeing::ripple::Aligner;
@@ -29,7 +30,7 @@ pub struct Again<'a> {
 }
 
 impl Again<'_> {
-    /// Lay the frames `chosen` on it and add them to `sums`. Returns the frames that could not be read.
+    /// Lay the frames `chosen` on it and add them to `sums`, and those that the unrest is told from to `telling`. Returns the frames that could not be read.
     ///
     /// # Errors
     /// When cancelled.
@@ -38,11 +39,13 @@ impl Again<'_> {
         bench: &Bench<'_>,
         chosen: Kept<'_>,
         sums: &mut [Accumulator],
+        mut telling: Option<&mut Telling<'_>>,
         progress: &dyn Progress,
     ) -> Result<Vec<usize>, StackError> {
         let format = bench.source.format();
         let settings = full_size(settings_for(bench.survey, &format, self.tile_px));
-        let (mut lost, mut done, total) = (Vec::new(), 0, chosen.frames.len());
+        let (mut lost, mut done) = (Vec::new(), 0);
+        let total = chosen.frames.len() + telling.as_ref().map_or(0, |telling| telling.count());
         for half in 0..2 {
             let of_half = chosen.frames.iter().copied().filter(|frame| frame.1 == half);
             let own = of_half.collect::<Vec<_>>();
@@ -59,6 +62,13 @@ impl Again<'_> {
             let on = Lay { by_agreement: true, ..(&aligner).into() };
             lost.extend(bench.add_all(&own, on, self.expected, sums, say)?);
             done += own.frames.len();
+            if let Some(telling) = &mut telling {
+                // Frames ascend.
+                let of_half = |index| own.frames.binary_search(&(index, half)).is_ok();
+                let say = Onward { progress, done, total };
+                let say = (Stage::Stacking, &say as &dyn Progress);
+                done += telling.lay(on, of_half, say)?;
+            }
         }
         Ok(lost)
     }

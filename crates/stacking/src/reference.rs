@@ -1,6 +1,6 @@
 //! The reference that frames are aligned to: sharp like the best frames, true in its geometry.
 //!
-//! The sharpest frame is itself rippled. The best few per cent are aligned to it and averaged:
+//! The sharpest frame is itself rippled. The best eighth, 48 at most, are aligned to it and averaged, each by how far it agrees:
 //! sharper and quieter than any frame, but bent like that one frame. What it is bent by is found in
 //! two ways (`geometry`), and it is built anew from the best frames with that undone.
 
@@ -15,8 +15,10 @@ use stillwright_seeing::luminance::own_smoothing;
 use stillwright_seeing::raster::Raster;
 use stillwright_seeing::ripple::{Aligner, RippleSettings};
 
-/// Share of the usable frames that the reference is made of, at least and at most this many.
-const BEST_SHARE: f32 = 0.08;
+/// Share of the usable frames that the reference is made of, at least and at most this many. They weigh by how far they agree with what
+/// they are laid on. Error of the stack at a keep of 50 % with 8, 12, 16 per cent of 240 frames: 0.0330, 0.0328, not measured (D/r0 4.5), 0.0902, 0.0899,
+/// 0.0905 (8), disc 0.0104 all; with frames of one weight, 8 %: 0.0331, 0.0913, 0.0104.
+const BEST_SHARE: f32 = 0.12;
 const BEST_AT_LEAST: usize = 12;
 const BEST_AT_MOST: usize = 48;
 
@@ -74,7 +76,8 @@ pub fn build(
         drop(moved);
         progress.check()?;
         let mut first = empty();
-        let lost = bench.add_all(&chosen[..], (&aligner).into(), None, &mut first, say)?;
+        let on = Lay { by_agreement: true, ..(&aligner).into() };
+        let lost = bench.add_all(&chosen[..], on, None, &mut first, say)?;
         (first[0].whole(None), lost)
     };
     // Frames are followed better where less is to be followed: first it is laid on the mean of all frames, as far as that goes.
@@ -91,7 +94,7 @@ pub fn build(
     let expected = Expected::from_mean(&mean, &bent, &survey.noise);
     drop(mean);
     let mut second = empty();
-    let on = Lay { correction: Some(&correction), ..(&aligner).into() };
+    let on = Lay { correction: Some(&correction), by_agreement: true, ..(&aligner).into() };
     lost.extend(bench.add_all(&chosen[..], on, Some(&expected), &mut second, say)?);
     drop((aligner, expected));
     let picture = second[0].whole(Some(&bent));

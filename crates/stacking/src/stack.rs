@@ -14,7 +14,7 @@ use crate::keep::{Ranks, Worth, kept_frames};
 use crate::noise_map::noise_map;
 use crate::patient::Again;
 use crate::sampling::Sampling;
-use crate::unrest::Unrest;
+use crate::unrest::{Telling, Unrest};
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
@@ -259,8 +259,13 @@ fn stack_colours(
         }
         _ => None,
     };
-    let with = (on, ground.expected.as_ref());
-    let unrest = Unrest::of(&bench, &worth, (&ranks, per_place), with, offsets, progress)?;
+    let of_place = (&ranks, per_place);
+    let mut telling = Telling::of(&bench, &worth, of_place, ground.expected.as_ref(), offsets);
+    let mut unrest = None;
+    if let Some(mut telling) = telling.take_if(|_| settings.pace == Pace::Quick) {
+        telling.lay(on, |_| true, (Stage::Advising, progress))?;
+        unrest = telling.told(progress)?;
+    }
     let size = (format.width, format.height);
     let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
     let drops = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
@@ -284,7 +289,7 @@ fn stack_colours(
     let watched = Watched { bench: &bench, chosen, on, progress, watcher };
     if settings.pace == Pace::Patient {
         let mut first = [empty(1.0)];
-        let twice = 2 * frames;
+        let twice = 2 * frames + telling.as_ref().map_or(0, Telling::count);
         let expected = ground.expected.as_ref();
         lost.extend(watched.add(expected, &mut first, twice, &ground.picture)?);
         let [first] = first;
@@ -292,7 +297,8 @@ fn stack_colours(
         let again =
             Again { first: &first, fallback, tile_px: settings.tile_px, expected: credible };
         let say = Onward { progress, done: frames, total: twice };
-        lost.extend(again.lay(&bench, chosen, &mut sums, &say)?);
+        lost.extend(again.lay(&bench, chosen, &mut sums, telling.as_mut(), &say)?);
+        unrest = telling.map(|telling| telling.told(progress)).transpose()?.flatten();
     } else {
         lost.extend(watched.add(credible, &mut sums, frames, &fallback)?);
     }

@@ -52,21 +52,27 @@ pub struct Unrest {
     pub mosaic: bool,
 }
 
-impl Unrest {
-    /// Add some of the frames of the first band of `ranks`, of which each place has `per_place`; `None` where there is too little to tell.
-    ///
-    /// # Errors
-    /// When cancelled.
-    pub(crate) fn of(
-        bench: &Bench<'_>,
-        worth: &Worth<'_>,
-        (ranks, per_place): (&Ranks<'_>, usize),
-        (on, expected): (Lay<'_>, Option<&Expected>),
+/// Some of the kept frames, which are added in pairs of halves to tell the unrest from.
+pub(crate) struct Telling<'a> {
+    bench: &'a Bench<'a>,
+    dealt: Dealt<'a>,
+    expected: Option<&'a Expected>,
+    /// One for each pair.
+    sums: Vec<Accumulator>,
+    offsets: [(f32, f32); 3],
+}
+
+impl<'a> Telling<'a> {
+    /// Choose them among the frames of the first band of `ranks`, of which each place has `per_place`; `None` where these are too few to tell.
+    pub fn of(
+        bench: &'a Bench<'a>,
+        worth: &'a Worth<'a>,
+        (ranks, per_place): (&'a Ranks<'a>, usize),
+        expected: Option<&'a Expected>,
         offsets: [(f32, f32); 3],
-        progress: &dyn Progress,
-    ) -> Result<Option<Unrest>, StackError> {
+    ) -> Option<Telling<'a>> {
         if per_place < FEWEST {
-            return Ok(None);
+            return None;
         }
         let format = bench.source.format();
         let channels = format.layout.picture_channels();
@@ -88,12 +94,43 @@ impl Unrest {
         for (number, lot) in lots(&worths, pairs).into_iter().enumerate() {
             dealt.frames[number].1 = lot;
         }
-        let mut sums: Vec<Accumulator> = (0..pairs)
+        let sums = (0..pairs)
             .map(|_| Accumulator::over_region(channels, region, worth.cells, offsets))
             .collect();
-        let say = (Stage::Advising, progress);
-        bench.add_all(&dealt, on, expected, &mut sums, say)?;
-        let given = dealt.given.into_inner().unwrap_or_else(PoisonError::into_inner);
+        Some(Telling { bench, dealt, expected, sums, offsets })
+    }
+
+    /// How many frames.
+    pub fn count(&self) -> usize {
+        self.dealt.frames.len()
+    }
+
+    /// Lay those of them whose index is `wanted` and add them. Returns how many.
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub fn lay(
+        &mut self,
+        on: Lay<'_>,
+        wanted: impl Fn(usize) -> bool,
+        say: (Stage, &dyn Progress),
+    ) -> Result<usize, StackError> {
+        let numbers = (0..self.count()).filter(|k| wanted(self.dealt.frames[*k].0)).collect();
+        let some = Part { dealt: &self.dealt, numbers };
+        self.bench.add_all(&some, on, self.expected, &mut self.sums, say)?;
+        Ok(some.numbers.len())
+    }
+
+    /// What the frames that were laid tell; `None` where that is too little.
+    ///
+    /// # Errors
+    /// When cancelled.
+    pub fn told(self, progress: &dyn Progress) -> Result<Option<Unrest>, StackError> {
+        let Telling { bench, dealt, sums, offsets, .. } = self;
+        let Dealt { worth, region, pairs, given, .. } = dealt;
+        let format = bench.source.format();
+        let channels = format.layout.picture_channels();
+        let given = given.into_inner().unwrap_or_else(PoisonError::into_inner);
         let mut all = Accumulator::over_region(channels, region, worth.cells, offsets);
         sums.iter().for_each(|pair| all.absorb(pair));
         let whole = all.whole(None);
@@ -127,7 +164,9 @@ impl Unrest {
         };
         Ok(Unrest::told(&draws, &noise))
     }
+}
 
+impl Unrest {
     /// From pairs of halves, half the difference of which has a share of the power of one frame each.
     fn told(draws: &[(Powers, f64)], noise: &Noise) -> Option<Unrest> {
         let Powers { frequency, count, .. } = &draws.first()?.0;
@@ -200,20 +239,27 @@ impl Dealt<'_> {
     }
 }
 
-impl Frames for Dealt<'_> {
+/// Some of the frames dealt.
+struct Part<'a> {
+    dealt: &'a Dealt<'a>,
+    numbers: Vec<usize>,
+}
+
+impl Frames for Part<'_> {
     fn count(&self) -> usize {
-        self.frames.len()
+        self.numbers.len()
     }
 
     fn chosen(&self, number: usize) -> Chosen {
-        let (index, (pair, half)) = self.frames[number];
-        let mut weights = vec![vec![0.0; self.worth.cells.len()]; self.pairs];
-        weights[pair] = self.weights(index);
+        let dealt = self.dealt;
+        let (index, (pair, half)) = dealt.frames[self.numbers[number]];
+        let mut weights = vec![vec![0.0; dealt.worth.cells.len()]; dealt.pairs];
+        weights[pair] = dealt.weights(index);
         Chosen { index, weights, half }
     }
 
     fn weighed(&self, weights: &[Vec<f32>], half: usize) {
-        let mut given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut given = self.dealt.given.lock().unwrap_or_else(PoisonError::into_inner);
         given.iter_mut().zip(weights).for_each(|(pair, weights)| pair[half].add(weights));
     }
 }

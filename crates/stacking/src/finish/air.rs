@@ -26,6 +26,8 @@ pub(super) struct Law {
     share_scatter: f64,
     /// Reach of a blur of depth 1 where colours spread by a tent, which blurs over all the band.
     mosaic_reach: f64,
+    /// The power of a depth above 1 with which the reach grows.
+    deep_growth: f64,
 }
 
 /// With 2.18 times the root stills of small keeps come 2 to 5 % closer, those of the advised keeps lie 2 to 3 % farther and ring more; with 2.06
@@ -33,13 +35,13 @@ pub(super) struct Law {
 /// Half and one and a half times the scatter change the error by 1 %; twice as much, and a scene of steep slope is taken for blur.
 /// (2.0 times the root, nothing off, fits restless nights alike, and takes calm ones, D/r0 1.5 to 3, for more blurred than they are.)
 pub(super) const GROUND: Law =
-    Law { over_root: 2.12, off: 0.03, share_scatter: 0.1, mosaic_reach: 0.22 };
+    Law { over_root: 2.12, off: 0.03, share_scatter: 0.1, mosaic_reach: 0.22, deep_growth: -0.2 };
 /// A disc has one limb, and few patches of air lie on it: half as sure. (With a scatter of 0.1 a disc in rough air comes out with 1.5 times the
 /// best filter's error instead of 1.3.) What its spectrum says besides draws calm and rough discs together, hence the steeper line: ten discs
 /// of D/r0 2.5 to 6 come out at 1.19 times the best filter's error on the average, by the ground's line at 1.24.
 /// Its mosaic's reach: with 0.24 stills of a disc of another simulation are 2 % (best fifth) and 5 to 12 % (advised keep) farther from the truth.
 pub(super) const DISC: Law =
-    Law { over_root: 2.46, off: 0.19, share_scatter: 0.2, mosaic_reach: 0.26 };
+    Law { over_root: 2.46, off: 0.19, share_scatter: 0.2, mosaic_reach: 0.26, deep_growth: 0.0 };
 /// A mosaic's depth is this many times as large. (Three mosaics of ground, D/r0 3.5 to 6.5, at keeps of 20 and 50 %: with 2.35 times the root
 /// 1.04, 1.04, 1.02, 1.07, 1.08, 0.98 times the best filter's error, with 2.20 times 1.11, 1.03, 1.07, 1.02, 1.22, 1.08, with 2.06 times 1.23,
 /// 1.14, 1.17, 1.10, 1.39, 1.31; built are 2.33. Of a mono disc in calm air the still comes closer without it, of a
@@ -48,9 +50,11 @@ const MOSAIC_MORE: f64 = 1.1;
 /// How well the level of the camera's noise is known, as a share.
 const NOISE_SCATTER: f64 = 0.05;
 
-/// Reach of a blur of depth 1 there, and the power of the depth with which it grows. On simulated nights of this project the reach of
-/// least error is 0.16 to 0.19 for depths of 0.2 to 0.6 and 0.19 to 0.22 for deeper ones, on three captures of another simulation
-/// 0.22, 0.25 and 0.28: this lies between, and the scatter below lets both be found. With 0.2 stills of the latter are off by 1 to 14 % more.
+/// Reach of a blur of depth 1 there, and the power of a depth below 1 with which it grows. On simulated nights of this project the reach of
+/// least error is 0.18 to 0.20 for depths of 0.4 to 1.6 and 0.16 for those above 2, on captures of another simulation 0.20 to 0.23 (depth 1.3):
+/// this lies between, and the scatter below lets both be found. Stills of the advised keep over the best filter's, ground of D/r0 5 (noisy), 6, 6.5, 7, 8,
+/// 8, with a power of 0.12, 0, -0.12, -0.2 above 1: 1.09, 1.06, 1.05, 1.05; 1.13, 1.08, 1.07, 1.05; 1.08, 1.07, 1.05, 1.05; 1.14, 1.10, 1.07, 1.07; 1.18, 1.14, 1.11, 1.10; 1.12,
+/// 1.09, 1.07, 1.07; disc of D/r0 6 1.27, 1.26, 1.30, 1.42; those of the other simulation do not change.
 const REACH: f64 = 0.21;
 const REACH_GROWTH: f64 = 0.12;
 /// How far a capture's reach strays from that, share of the cut-off: within it the spectrum of the stack decides. Over 22 grounds the
@@ -68,12 +72,15 @@ pub(super) struct Told {
     pub scatter: f64,
     /// Reach of a blur of depth 1.
     reach: f64,
+    /// As in [`Law`].
+    deep_growth: f64,
 }
 
 impl Told {
-    /// Reach of the blur that is expected, share of the cut-off: deeper blurs reach a little further.
+    /// Reach of the blur that is expected, share of the cut-off: up to a depth of 1 deeper blurs reach a little further.
     fn reach(&self) -> f64 {
-        (self.reach * self.depth.powf(REACH_GROWTH)).clamp(0.15, 0.32)
+        let power = if self.depth < 1.0 { REACH_GROWTH } else { self.deep_growth };
+        (self.reach * self.depth.powf(power)).clamp(0.15, 0.32)
     }
 
     /// Reaches to be tried, and what each costs: its distance from the expected one in scatters, squared.
@@ -111,6 +118,7 @@ pub(super) fn told(unrest: &Unrest, cutoff_cycles_per_px: f64, law: Law) -> Opti
         depth: found,
         scatter,
         reach: if unrest.mosaic { law.mosaic_reach } else { REACH },
+        deep_growth: law.deep_growth,
     })
 }
 
