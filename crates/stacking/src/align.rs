@@ -262,7 +262,7 @@ const LEAST_AGREEMENT: f32 = 0.02;
 /// Have the frame weigh by its `agreement`, which is told for each cell of a field, where it counts and that is known.
 ///
 /// Grades tell sharpness without any reference, so they choose; what a chosen frame adds is told by the comparison. Error of the stack at a keep of 50 % by
-/// the square of the grade, and so: 0.0108, 0.0108 (D/r0 2.5), 0.0348, 0.0331 (4.5), 0.0507, 0.0499 (5, noisy), 0.0940, 0.0913 (8), 0.0384, 0.0353 (Bayer),
+/// the square of the grade, and by the agreement itself: 0.0108, 0.0108 (D/r0 2.5), 0.0348, 0.0331 (4.5), 0.0507, 0.0499 (5, noisy), 0.0940, 0.0913 (8), 0.0384, 0.0353 (Bayer),
 /// 0.0110, 0.0104 (disc).
 fn weigh(
     weights: &mut [Vec<f32>],

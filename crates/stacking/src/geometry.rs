@@ -51,8 +51,7 @@ pub(crate) fn lies_on(
     const FACTOR: usize = 2;
     let mut light = Raster::default();
     reduce(soft, FACTOR, &mut light);
-    let noise = frame_noise / (FACTOR * FACTOR * 30) as f32;
-    Mean { light: &light, factor: FACTOR, noise }.lies(sharp, progress)
+    Mean::new(&light, FACTOR, frame_noise).lies(sharp, progress)
 }
 
 /// `bent` with its long bends undone, as far as the mean of all frames tells them; `cell_px` is the side of a
@@ -196,10 +195,14 @@ struct Mean<'a> {
 impl Mean<'_> {
     fn of<'a>(bench: &Bench<'a>) -> Mean<'a> {
         let survey = bench.survey;
-        let factor = survey.geometry_factor.max(1);
+        Mean::new(&survey.geometry, survey.geometry_factor.max(1), light_noise(bench))
+    }
+
+    /// A mean of frames of this noise variance, reduced by `factor`.
+    fn new(light: &Raster, factor: usize, frame_noise: f32) -> Mean<'_> {
         // That of some thirty frames: a mean of more is known no better, for it is blurred unevenly.
-        let noise = light_noise(bench) / (factor * factor * 30) as f32;
-        Mean { light: &survey.geometry, factor, noise }
+        let noise = frame_noise / (factor * factor * 30) as f32;
+        Mean { light, factor, noise }
     }
 
     /// Where true positions lie minus where `bent` shows them: `bent(x) = mean(x + e(x))`.
