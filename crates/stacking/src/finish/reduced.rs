@@ -8,7 +8,7 @@
 //! one of 256 greys until it is worked out anew.
 
 use super::atrous::{MOST_SCALES, along_row, five_rows, smooth};
-use super::detail::{DetailSettings, Threshold, gaussian, passing, squares};
+use super::detail::{DetailSettings, Threshold, energy_step, gaussian, passing, squares};
 use super::noise::NoiseModel;
 use super::{FinishError, FinishSettings, Measured, Sharpening, carry, difference, finite, wiener};
 use crate::halves::Region;
@@ -278,6 +278,7 @@ impl Blocks {
         progress: &dyn Progress,
     ) -> Result<Scale, Cancelled> {
         let (n, width) = (self.size.0, self.width);
+        let step = energy_step(step);
         let blank = || vec![0.0f32; n * self.size.1];
         let (mut detail, mut energy, mut held) = (blank(), blank(), blank());
         let rows = detail.par_chunks_mut(n).zip(energy.par_chunks_mut(n));

@@ -159,7 +159,8 @@ mod tests {
     #[test]
     fn it_stops_where_only_noise_is_left() {
         let (h, w) = (48, 48);
-        let blur = ResidualBlur { scale_cycles_per_px: 0.15, exponent: 2.0, plateau: 0.0 };
+        let blur =
+            ResidualBlur { scale_cycles_per_px: 0.15, exponent: 2.0, plateau: 0.0, relief_px: 0.0 };
         let mut scene = vec![0.1f32; h * w];
         for (i, v) in scene.iter_mut().enumerate() {
             *v += if (i / w / 8 + i % w / 8) % 2 == 0 { 0.5 } else { 0.0 };

@@ -89,6 +89,11 @@ pub fn pixel_mtf(fx: f64, fy: f64) -> f64 {
     sinc(fx) * sinc(fy)
 }
 
+/// What is left of a fall that is relieved by the share `by`: at least a tenth, at most twice as much.
+pub(super) fn relieved(by: f64) -> f64 {
+    (1.0 - by).clamp(0.1, 2.0)
+}
+
 /// The blur that is left in a stack beyond the telescope's own.
 ///
 /// The transfer is `exp(-depth (1 - exp(-(f / scale)^exponent / depth)))` with `depth = -ln plateau`:
@@ -108,9 +113,14 @@ pub struct ResidualBlur {
     /// How the transfer falls, above 0 and up to 2.
     #[serde(default = "stack_exponent")]
     pub exponent: f64,
-    /// What the transfer does not fall below, 0 to below 1.
+    /// What the transfer comes to rest on, 0 to below 1.
     #[serde(default)]
     pub plateau: f64,
+    /// How the plateau rises: at the frequency `f` (cycles per px) the fall is `1 - relief_px f` times as deep, px, -20 to 20. Above 0
+    /// fine detail is blurred less than middling, as in calm air (a short exposure's transfer without tilt does so towards
+    /// the cut-off, Fried 1966).
+    #[serde(default)]
+    pub relief_px: f64,
 }
 
 fn stack_exponent() -> f64 {
@@ -127,7 +137,8 @@ impl ResidualBlur {
     pub fn with_depth(depth: f64, reach: f64, exponent: f64) -> ResidualBlur {
         let depth = depth.clamp(1e-3, 50.0);
         let scale = (reach * depth.powf(-1.0 / exponent)).clamp(0.005, 1000.0);
-        ResidualBlur { scale_cycles_per_px: scale, exponent, plateau: (-depth).exp() }
+        let plateau = (-depth).exp();
+        ResidualBlur { scale_cycles_per_px: scale, exponent, plateau, relief_px: 0.0 }
     }
 
     /// `-ln plateau`: how deep the transfer falls, rad^2; infinite without a plateau.
@@ -141,11 +152,12 @@ impl ResidualBlur {
             return 1.0;
         }
         let fall = (frequency.abs() / self.scale_cycles_per_px).powf(self.exponent);
+        let left = relieved(self.relief_px * frequency.abs());
         let depth = self.depth();
         if depth.is_finite() && depth > 0.0 {
-            (-depth * (1.0 - (-fall / depth).exp())).exp()
+            (-left * depth * (1.0 - (-fall / depth).exp())).exp()
         } else {
-            (-fall).exp()
+            (-left * fall).exp()
         }
     }
 
@@ -155,6 +167,7 @@ impl ResidualBlur {
             scale_cycles_per_px: self.scale_cycles_per_px * power.powf(-1.0 / self.exponent),
             exponent: self.exponent,
             plateau: self.plateau.max(0.0).powf(power),
+            relief_px: self.relief_px,
         }
     }
 
@@ -172,6 +185,9 @@ impl ResidualBlur {
         }
         if !(0.0..1.0).contains(&self.plateau) {
             return Err(format!("blur: plateau is {}, expected 0 to below 1", self.plateau));
+        }
+        if !(-20.0..=20.0).contains(&self.relief_px) {
+            return Err(format!("blur: relief_px is {}, expected -20 to 20", self.relief_px));
         }
         Ok(())
     }
@@ -220,6 +236,24 @@ mod tests {
         assert!((optics.cutoff_cycles_per_px() - 2.2037 * 0.149542).abs() < 1e-4);
         assert!(optics.check().is_ok());
         assert!(Optics { pixel_um: f64::NAN, ..optics }.check().is_err());
+    }
+
+    #[test]
+    fn relief_takes_its_share_off_the_fall() {
+        let flat = ResidualBlur::with_depth(0.7, 0.08, 1.65);
+        let relieved = ResidualBlur { relief_px: 0.8, ..flat };
+        for f in [0.0, 0.05, 0.1, 0.25, 0.38] {
+            let (before, after) = (flat.transfer(f).ln(), relieved.transfer(f).ln());
+            assert!((after - before * (1.0 - 0.8 * f)).abs() < 1e-12, "{f}: {before} {after}");
+            let twice = relieved.raised_to(2.0).transfer(f).ln();
+            assert!((twice - 2.0 * after).abs() < 1e-9, "{f}: {twice} {after}");
+        }
+        // However large, a blur stays one.
+        let wild = ResidualBlur { relief_px: 20.0, ..flat };
+        assert!((0..100).all(|k| wild.transfer(0.01 * f64::from(k)) <= 1.0));
+        assert!(wild.check().is_ok());
+        assert!(ResidualBlur { relief_px: 20.1, ..flat }.check().is_err());
+        assert!(ResidualBlur { relief_px: f64::NAN, ..flat }.check().is_err());
     }
 
     #[test]
