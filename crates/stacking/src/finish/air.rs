@@ -5,7 +5,7 @@
 //! discs, low and high air, slopes of the scene's amplitude from 0.8 to 1.35) the depth that gives the least error, `-ln` of the
 //! stack's transfer at three tenths of the cut-off, is 2.0 times the root of `ln(1 + unrest)`, at a keep of 20 % as of 100 %: scatter 7 and
 //! 9 % on 17 of them (2.1 to 2.9 on three captures of another simulation). Frames that weigh by how far
-//! they agree differ less: 2.12 times it. A disc's is told by another line ([`DISC`]).
+//! they agree differ less: 2.12 times it, discs like grounds.
 
 use crate::unrest::Unrest;
 use std::f64::consts::PI;
@@ -19,7 +19,7 @@ pub(super) const TOLD_AT: f64 = 0.3;
 /// errors both are measures of their variance; that they go together so simply is found, not derived.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Law {
-    /// Depth over root, less `off`, but not below nine tenths of the root.
+    /// The depth is so many times the root, less `off`, but not below nine tenths of the root.
     over_root: f64,
     off: f64,
     /// Scatter of the depth that is told, as a share.

@@ -4,7 +4,7 @@
 //! modelled, at the spatial frequency `f`, as `S = A f^(-2 slope) M^2 P^2 T^2` with the transfers of
 //! telescope `M` (annular pupil), pixel `P` and residual blur `T` ([`ResidualBlur`]). Only the
 //! scene's slope and the blur's depth compete. They differ in shape (a scene falls by the same ratio from octave to octave, a blur falls
-//! and then stays on its plateau), but hardly: where what the frames differ by tells the depth ([`Unrest`]), that
+//! and then stays near its plateau), but hardly: where what the frames differ by tells the depth ([`Unrest`]), that
 //! is believed, and the slope is free. Without it the priors of slope and depth decide.
 //!
 //! `ln S` is linear in `ln A`, slope and depth, once the reach of the blur (and the cut-off, where

@@ -100,7 +100,7 @@ pub(super) fn relieved(by: f64) -> f64 {
 /// it falls as `exp(-(f / scale)^exponent)` and comes to rest on the plateau. That is the law of
 /// a wavefront with a Gaussian phase whose variance is the depth and whose correlation dies
 /// away within the aperture (Goodman, Statistical Optics, section 8.3): a sharp core with the weight of the
-/// plateau in a wide halo. Stacks of aligned short exposures, whose tilt is gone, follow it: on eight
+/// plateau in a wide halo. A relief lets the plateau rise or sink. Stacks of aligned short exposures, whose tilt is gone, follow it: on eight
 /// captures with known truth (D/r0 3 to 6.5, best 20 %) within 2 to 5 per cent rms, with plateaus of
 /// 0.08 to 0.6. Without a plateau (0) the law is `exp(-(f / scale)^exponent)`: exponent 5/3 is a
 /// long exposure through Kolmogorov turbulence (Fried 1966), 2 a Gaussian.
@@ -116,9 +116,9 @@ pub struct ResidualBlur {
     /// What the transfer comes to rest on, 0 to below 1.
     #[serde(default)]
     pub plateau: f64,
-    /// How the plateau rises: at the frequency `f` (cycles per px) the fall is `1 - relief_px f` times as deep, px, -20 to 20. Above 0
-    /// fine detail is blurred less than middling, as in calm air (a short exposure's transfer without tilt does so towards
-    /// the cut-off, Fried 1966).
+    /// How the plateau rises: at the frequency `f` (cycles per px) the fall is `1 - relief_px f` times as deep, but not less than a tenth
+    /// and not more than twice; px, -20 to 20. Above 0 fine detail is blurred less than middling, as in calm air (a short
+    /// exposure's transfer without tilt does so towards the cut-off, Fried 1966).
     #[serde(default)]
     pub relief_px: f64,
 }
