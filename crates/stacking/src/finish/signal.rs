@@ -207,10 +207,8 @@ pub fn fit_signal(
         cutoff_known: known.is_some(),
         obstruction: instrument.obstruction,
         pixel_px: instrument.pixel_px,
-        blur: ResidualBlur {
-            relief_px: law.relief / cutoff,
-            ..ResidualBlur::with_depth(law.depth, law.reach * cutoff, law.exponent)
-        },
+        blur: ResidualBlur::with_depth(law.depth, law.reach * cutoff, law.exponent)
+            .with_relief(law.relief, cutoff),
         rings: law.rings,
         scatter: law.scatter,
     };

@@ -123,6 +123,9 @@ pub struct ResidualBlur {
     pub relief_px: f64,
 }
 
+/// Largest relief, either way, px.
+const MOST_RELIEF_PX: f64 = 20.0;
+
 fn stack_exponent() -> f64 {
     ResidualBlur::STACK_EXPONENT
 }
@@ -139,6 +142,13 @@ impl ResidualBlur {
         let scale = (reach * depth.powf(-1.0 / exponent)).clamp(0.005, 1000.0);
         let plateau = (-depth).exp();
         ResidualBlur { scale_cycles_per_px: scale, exponent, plateau, relief_px: 0.0 }
+    }
+
+    /// The same blur with the share `relief` of its fall gone at `cutoff_cycles_per_px`, or as much of that as can be told
+    /// (images sampled very finely have a cut-off of few cycles per px).
+    pub(super) fn with_relief(self, relief: f64, cutoff_cycles_per_px: f64) -> ResidualBlur {
+        let relief_px = relief / cutoff_cycles_per_px;
+        ResidualBlur { relief_px: relief_px.clamp(-MOST_RELIEF_PX, MOST_RELIEF_PX), ..self }
     }
 
     /// `-ln plateau`: how deep the transfer falls, rad^2; infinite without a plateau.
@@ -186,8 +196,9 @@ impl ResidualBlur {
         if !(0.0..1.0).contains(&self.plateau) {
             return Err(format!("blur: plateau is {}, expected 0 to below 1", self.plateau));
         }
-        if !(-20.0..=20.0).contains(&self.relief_px) {
-            return Err(format!("blur: relief_px is {}, expected -20 to 20", self.relief_px));
+        if !(-MOST_RELIEF_PX..=MOST_RELIEF_PX).contains(&self.relief_px) {
+            let (found, most) = (self.relief_px, MOST_RELIEF_PX);
+            return Err(format!("blur: relief_px is {found}, expected -{most} to {most}"));
         }
         Ok(())
     }
@@ -248,6 +259,9 @@ mod tests {
             let twice = relieved.raised_to(2.0).transfer(f).ln();
             assert!((twice - 2.0 * after).abs() < 1e-9, "{f}: {twice} {after}");
         }
+        // A cut-off of a hundredth of a cycle per px: settings that are found must be settings that are taken.
+        assert_eq!(flat.with_relief(0.3, 0.4).relief_px, 0.3 / 0.4);
+        assert!(flat.with_relief(0.3, 0.01).check().is_ok());
         // However large, a blur stays one.
         let wild = ResidualBlur { relief_px: 20.0, ..flat };
         assert!((0..100).all(|k| wild.transfer(0.01 * f64::from(k)) <= 1.0));
