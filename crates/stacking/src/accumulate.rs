@@ -7,7 +7,7 @@
 use crate::credible::Expected;
 use crate::drizzle::{Drop, fill_gaps};
 use crate::halves::Region;
-use crate::strip::{Setting, Strip, StripWork};
+use crate::strip::{Parted, Setting, Strip, StripSums, StripWork};
 use ndarray::{Array3, Axis, Zip};
 use rayon::prelude::*;
 use stillwright_picture::{Cancelled, Picture, Progress, RawFrame};
@@ -22,13 +22,14 @@ pub struct Aligned {
     pub transparency: f32,
     /// Where each place of the reference lies in it.
     pub field: Field,
-    /// Weight of each cell of the weight grid, for each of the sums it is added to.
+    /// Weight of each cell of the weight grid, for each of the sums it is added to; each cell has one in one of them at most.
     pub weights: Vec<Vec<f32>>,
     /// Which half stack it belongs to: 0 or 1.
     pub half: usize,
 }
 
 /// Sums and weights of two half stacks.
+#[derive(Clone)]
 pub struct Accumulator {
     scale: f32,
     /// First column and row of the output that is summed.
@@ -47,6 +48,12 @@ pub struct Accumulator {
 /// field's expansion pays.
 pub const STRIP_ROWS: usize = 32;
 
+/// Columns and rows of the output at `scale` px to the px of frames of this size.
+pub fn size_at((width, height): (usize, usize), scale: f32) -> (usize, usize) {
+    let size = |n: usize| ((n as f32 * scale).round() as usize).max(1);
+    (size(width), size(height))
+}
+
 impl Accumulator {
     /// Empty sums of `channels` over `width` x `height` px of the reference, times `scale`.
     pub fn new(
@@ -56,16 +63,16 @@ impl Accumulator {
         weight_cells: CellGrid,
         channel_offsets: [(f32, f32); 3],
     ) -> Accumulator {
-        let size = |n: usize| ((n as f32 * scale).round() as usize).max(1);
-        let shape = (channels, size(height), size(width));
+        let (width, height) = size_at((width, height), scale);
+        let shape = (channels, height, width);
         Accumulator {
             scale,
             origin: (0, 0),
             weight_cells,
             channel_offsets,
             drop: None,
-            sums: [Array3::zeros(shape), Array3::zeros(shape)],
-            weights: [Array3::zeros(shape), Array3::zeros(shape)],
+            sums: [zeros(shape), zeros(shape)],
+            weights: [zeros(shape), zeros(shape)],
             rejected: 0,
         }
     }
@@ -104,57 +111,82 @@ impl Accumulator {
         self.rejected += other.rejected;
     }
 
+    /// All of `parts` as one, if there are any.
+    pub fn together(parts: &[Accumulator]) -> Option<Accumulator> {
+        let (first, others) = parts.split_first()?;
+        let mut all = first.clone();
+        others.iter().for_each(|other| all.absorb(other));
+        Some(all)
+    }
+
     /// Output samples that were refused as foreign so far.
     pub fn refused(&self) -> u64 {
         self.rejected
     }
 
-    /// Add frames, in order, with the weights that each has for the sums of number `target`.
+    /// Add frames, in order, each to those of `sums` for which it has weights. All of them must cover the same output, as
+    /// those do that were made alike. A frame is sampled once, however many take from it.
     ///
     /// # Errors
     /// When cancelled, asked for before each frame of each strip; the sums are worthless then.
-    pub fn add(
-        &mut self,
+    pub fn add_to(
+        sums: &mut [Accumulator],
         frames: &[Aligned],
-        target: usize,
         expected: Option<&Expected>,
         progress: &dyn Progress,
     ) -> Result<(), Cancelled> {
+        let Some(first) = sums.first() else { return Ok(()) };
         let setting = Setting {
-            scale: self.scale,
-            origin: self.origin,
-            cells: self.weight_cells,
-            offsets: self.channel_offsets,
-            drop: self.drop,
+            scale: first.scale,
+            origin: first.origin,
+            cells: first.weight_cells,
+            offsets: first.channel_offsets,
+            drop: first.drop,
             expected,
         };
-        let [sum_a, sum_b] = &mut self.sums;
-        let [weight_a, weight_b] = &mut self.weights;
-        let rejected: Result<u64, Cancelled> = sum_a
-            .axis_chunks_iter_mut(Axis(1), STRIP_ROWS)
+        let weights: Vec<Parted<'_>> =
+            frames.iter().map(|frame| Parted::of(&frame.weights)).collect();
+        let strips = first.sums[0].dim().1.div_ceil(STRIP_ROWS);
+        let mut parts: Vec<[Vec<StripSums<'_>>; 2]> =
+            (0..strips).map(|_| [Vec::new(), Vec::new()]).collect();
+        let mut counts = Vec::with_capacity(sums.len());
+        for Accumulator { sums, weights, rejected, .. } in sums {
+            for (half, (sums, weights)) in sums.iter_mut().zip(weights).enumerate() {
+                let chunks = sums.axis_chunks_iter_mut(Axis(1), STRIP_ROWS);
+                let chunks = chunks.zip(weights.axis_chunks_iter_mut(Axis(1), STRIP_ROWS));
+                for (part, (sums, weights)) in parts.iter_mut().zip(chunks) {
+                    part[half].push(StripSums { sums, weights });
+                }
+            }
+            counts.push(rejected);
+        }
+        let targets = counts.len();
+        let refused = parts
             .into_par_iter()
-            .zip(sum_b.axis_chunks_iter_mut(Axis(1), STRIP_ROWS).into_par_iter())
-            .zip(weight_a.axis_chunks_iter_mut(Axis(1), STRIP_ROWS).into_par_iter())
-            .zip(weight_b.axis_chunks_iter_mut(Axis(1), STRIP_ROWS).into_par_iter())
             .enumerate()
-            .map_init(StripWork::default, |work, (strip, (((sa, sb), wa), wb))| {
-                let mut strips = [(sa, wa), (sb, wb)];
+            .map_init(StripWork::default, |work, (strip, halves)| {
                 let first_row = setting.origin.1 + strip * STRIP_ROWS;
-                work.begin(&setting, first_row);
-                let mut refused = 0;
+                work.begin(&setting, first_row, targets);
                 // One half after the other: the sums of both would not stay in the cache together.
-                for (half, (sums, weights)) in strips.iter_mut().enumerate() {
-                    for frame in frames.iter().filter(|frame| frame.half.min(1) == half) {
-                        progress.check()?;
-                        let Some(weight) = frame.weights.get(target) else { continue };
-                        let strip = Strip { sums, weights, first_row };
-                        refused += setting.add_strip(frame, weight, strip, work);
+                for (half, sums) in halves.into_iter().enumerate() {
+                    let mut strip = Strip { sums, first_row };
+                    for (frame, weights) in frames.iter().zip(&weights) {
+                        if frame.half.min(1) == half {
+                            progress.check()?;
+                            setting.add_strip(frame, weights, &mut strip, work);
+                        }
                     }
                 }
-                Ok(refused)
+                Ok(work.refused().to_vec())
             })
-            .sum();
-        self.rejected += rejected?;
+            .try_reduce(
+                || vec![0; targets],
+                |mut all, some| {
+                    all.iter_mut().zip(some).for_each(|(all, some)| *all += some);
+                    Ok(all)
+                },
+            )?;
+        counts.into_iter().zip(refused).for_each(|(count, refused)| *count += refused);
         Ok(())
     }
 
@@ -199,7 +231,20 @@ impl Accumulator {
     }
 }
 
+/// Zeros that were written: pages of memory that are first read and then added to would be looked up twice each, which
+/// stops all cores.
+fn zeros(shape: (usize, usize, usize)) -> Array3<f32> {
+    let mut zeros = Array3::zeros(shape);
+    if let Some(all) = zeros.as_slice_mut() {
+        all.par_chunks_mut(1 << 18).for_each(|some| some.fill(0.0));
+    }
+    zeros
+}
+
 /// A weighted mean; not a number where there is no weight.
 fn ratio(sum: f32, weight: f32) -> f32 {
     if weight > 1e-9 { sum / weight } else { f32::NAN }
 }
+
+#[cfg(test)]
+mod tests;

@@ -175,9 +175,7 @@ impl Bench<'_> {
                 }
             }
             good.iter().for_each(|frame| chosen.weighed(&frame.weights, frame.half));
-            for (target, sum) in sums.iter_mut().enumerate() {
-                sum.add(&good, target, expected, progress)?;
-            }
+            Accumulator::add_to(sums, &good, expected, progress)?;
             // Frames are filled again by the next batch.
             if let Ok(mut frames) = frames.lock() {
                 frames.extend(good.into_iter().map(|aligned| aligned.frame));

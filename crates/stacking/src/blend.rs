@@ -65,32 +65,44 @@ pub fn weight_row(
     if (from..=to).all(|i| at(i) == 0.0) {
         return false;
     }
-    let (cell, half) = (cells.cell_px, cells.cell_px / 2);
-    let mut x = 0;
-    while x < out.len() {
-        // Pixels between the same two centres; at other scales than 1 each by itself.
-        let (i, begun, run) = if scale == 1.0 && cell.is_multiple_of(2) {
-            let from = (first_column + x) as isize - half as isize;
-            let within = from.rem_euclid(cell as isize) as usize;
-            let begun = (within as f32 + 0.5) / side;
-            (from.div_euclid(cell as isize), begun, (cell - within).min(out.len() - x))
-        } else {
+    if scale == 1.0 && cells.cell_px.is_multiple_of(2) {
+        blend((a, b, fy), cells.cell_px, first_column, out);
+    } else {
+        for (x, out) in out.iter_mut().enumerate() {
             let u = position(x);
-            (u as isize, u - u.floor(), 1)
-        };
-        let p = at(i.clamp(0, last as isize) as usize);
-        let q = at((i + 1).clamp(0, last as isize) as usize);
-        blend((p, q), (begun, 1.0 / side), &mut out[x..x + run]);
-        x += run;
+            let (p, q) = (at(u as usize), at((u as usize + 1).min(last)));
+            *out = p + (q - p) * share(u - u.floor());
+        }
     }
     true
 }
 
-/// From `p` to `q`, the first `begun` of the way from centre to centre, each next one `step` further.
+/// A row of px, some of `a` and the share `fy` of `b`, rows of cells of an even number of px, from the first column on.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn blend((p, q): (f32, f32), (begun, step): (f32, f32), out: &mut [f32]) {
-    for (o, ramp) in out.iter_mut().zip(&RAMP) {
-        *o = p + (q - p) * share(begun + step * ramp);
+fn blend((a, b, fy): (&[f32], &[f32], f32), cell: usize, first_column: usize, out: &mut [f32]) {
+    let n = a.len().min(b.len());
+    let step = 1.0 / cell as f32;
+    // Half a cell before the first centre, too, the first cell lends its weight: cells are counted from one before it.
+    let first = first_column + cell - cell / 2;
+    let (mut after, mut within) = (first / cell, first % cell);
+    let mut x = 0;
+    while x < out.len() {
+        // Pixels between the same two centres.
+        let run = (cell - within).min(out.len() - x);
+        let (i, j) = (after.saturating_sub(1).min(n - 1), after.min(n - 1));
+        let p = (1.0 - fy) * a[i] + fy * b[i];
+        let q = (1.0 - fy) * a[j] + fy * b[j];
+        let out = &mut out[x..x + run];
+        if p == q {
+            out.fill(p);
+        } else {
+            let begun = (within as f32 + 0.5) * step;
+            for (o, ramp) in out.iter_mut().zip(&RAMP) {
+                *o = p + (q - p) * share(begun + step * ramp);
+            }
+        }
+        (after, within) = (after + 1, 0);
+        x += run;
     }
 }
 

@@ -7,6 +7,7 @@ use crate::credible::Expected;
 use crate::dispersion::{channel_offsets, laid_together};
 use crate::fields::Fields;
 use crate::keep::kept_frames;
+use crate::parts::Remembered;
 use crate::reference;
 use crate::stack::{StackError, StackSettings};
 use std::sync::OnceLock;
@@ -28,6 +29,8 @@ pub struct Groundwork {
     usable: usize,
     /// Where frames lie, as far as that is known.
     pub(crate) fields: Fields,
+    /// What the last stack was added up from.
+    pub(crate) parts: Remembered,
     /// The keep to take, once that was asked.
     pub(crate) advice: OnceLock<KeepAdvice>,
 }
@@ -48,11 +51,11 @@ impl Groundwork {
         self.lost.is_empty()
     }
 
-    /// Remember where frames lie, in at most `limit_bytes`, for the next stack of a keep that is no larger, instead of
-    /// little more than one stack needs. The stacks are the same.
+    /// Remember for the next stack of a keep that is no larger where frames lie, in at most `limit_bytes`, instead of little more
+    /// than one stack needs; and what the last stack was added up from, in at most 256 MiB. The stacks are the same.
     #[must_use]
     pub fn remembering(self, limit_bytes: usize) -> Groundwork {
-        Groundwork { fields: Fields::new(limit_bytes), ..self }
+        Groundwork { fields: Fields::new(limit_bytes), parts: Remembered::wanted(), ..self }
     }
 
     /// Whether frames that were aligned for a keep of `percent` are remembered.
@@ -93,6 +96,7 @@ impl Groundwork {
             lost: reference.lost,
             usable: bench.survey.usable().len(),
             fields: Fields::new(ONE_STACK_BYTES),
+            parts: Remembered::default(),
             advice: OnceLock::new(),
         })
     }

@@ -9,7 +9,7 @@
 use multiversion::multiversion;
 use rayon::prelude::*;
 use std::ops::Range;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicU32, Ordering};
 use stillwright_picture::{Cancelled, Progress};
 use stillwright_seeing::Survey;
 use stillwright_seeing::sharpness::CellGrid;
@@ -87,8 +87,9 @@ impl<'a> Worth<'a> {
         }
     }
 
-    /// Rank the frames in every cell. `ends` ascends and holds 1 at least: band `b` has in each cell the frames
-    /// whose rank there (0 is the sharpest) lies from `ends[b - 1]` (0 for the first) to below `ends[b]`.
+    /// Rank the frames in every cell. `ends` ascends from 1 at least, and there are 32 at most: band `b` has in each cell
+    /// the frames whose rank there (0 is the sharpest) lies from `ends[b - 1]` (0 for the first) to below `ends[b]`. The first
+    /// band is what is kept, if nothing else is said ([`Ranks::keeping`]).
     ///
     /// # Errors
     /// When cancelled.
@@ -96,7 +97,7 @@ impl<'a> Worth<'a> {
         let (columns, count) = (self.cells.columns, self.frames.len());
         let row_bytes = count * columns * size_of::<f32>();
         let strip = (HELD_BYTES / row_bytes.max(1)).clamp(1, self.cells.rows.max(1));
-        let used: Vec<AtomicBool> = self.frames.iter().map(|_| AtomicBool::new(false)).collect();
+        let used: Vec<AtomicU32> = self.frames.iter().map(|_| AtomicU32::new(0)).collect();
         let mut cuts = vec![Vec::with_capacity(self.cells.len()); ends.len()];
         let mut held = Vec::new();
         for first in (0..self.cells.rows).step_by(strip) {
@@ -121,8 +122,16 @@ impl<'a> Worth<'a> {
                     order
                         .extend(own.zip(0u32..).map(|(grade, frame)| Cut { grade: *grade, frame }));
                     let cuts = part(order, ends);
-                    for within in &order[..ends.first().map_or(0, |end| *end.min(&count))] {
-                        used[within.frame as usize].store(true, Ordering::Relaxed);
+                    let mut from = 0;
+                    for (band, end) in ends.iter().enumerate() {
+                        let (begun, bit) = (from, 1 << band.min(31));
+                        from = (*end).clamp(from, count);
+                        for within in &order[begun..from] {
+                            let used = &used[within.frame as usize];
+                            if used.load(Ordering::Relaxed) & bit == 0 {
+                                used.fetch_or(bit, Ordering::Relaxed);
+                            }
+                        }
                     }
                     Ok(cuts)
                 })
@@ -131,8 +140,8 @@ impl<'a> Worth<'a> {
                 cuts.iter_mut().zip(of_cell).for_each(|(cuts, cut)| cuts.push(cut));
             }
         }
-        let used = used.into_iter().map(AtomicBool::into_inner).collect();
-        Ok(Ranks { worth: self, cuts, used })
+        let used = used.into_iter().map(AtomicU32::into_inner).collect();
+        Ok(Ranks { worth: self, cuts, kept: 1, used })
     }
 }
 
@@ -180,29 +189,53 @@ pub struct Ranks<'a> {
     worth: &'a Worth<'a>,
     /// The last frame of each cell, band by band.
     cuts: Vec<Vec<Cut>>,
-    /// Frames of the first band anywhere, as numbered in [`Worth::frames`].
-    used: Vec<bool>,
+    /// How many of the bands are kept.
+    kept: usize,
+    /// The bands that each frame counts in anywhere, a bit each, as frames are numbered in [`Worth::frames`].
+    used: Vec<u32>,
 }
 impl Ranks<'_> {
-    /// Indices of the frames that count anywhere in the first band, ascending.
+    /// The same with the first `bands` kept.
+    pub fn keeping(self, bands: usize) -> Self {
+        Ranks { kept: bands, ..self }
+    }
+
+    /// Indices of the frames that are kept anywhere, ascending.
     pub fn used(&self) -> impl Iterator<Item = usize> {
+        self.used_in(0..self.kept)
+    }
+
+    /// Indices of the frames that count anywhere in some of the bands, ascending.
+    pub fn used_in(&self, bands: Range<usize>) -> impl Iterator<Item = usize> {
+        let below = |band: usize| ((1u64 << band.min(32)) - 1) as u32;
+        let of_interest = below(bands.end) & !below(bands.start);
         let frames = self.worth.frames.iter().zip(&self.used);
-        frames.filter(|(_, used)| **used).map(|(index, _)| *index)
+        frames.filter(move |(_, used)| **used & of_interest != 0).map(|(index, _)| *index)
     }
 
     /// Weights of every cell of frame `index`, band by band: its grade to a power where it belongs to the band, and 0
     /// elsewhere.
     pub fn bands(&self, index: usize) -> Vec<Vec<f32>> {
-        let mut bands = vec![vec![0.0; self.worth.cells.len()]; self.cuts.len()];
-        self.weigh(index, |cell, band, weight| bands[band][cell] = weight);
-        bands
+        let bands: Vec<Range<usize>> = (0..self.cuts.len()).map(|band| band..band + 1).collect();
+        self.weights_in(index, &bands)
     }
 
-    /// Its weights in the first band.
+    /// The same for several ranges of bands, none of which share a band.
+    pub fn weights_in(&self, index: usize, bands: &[Range<usize>]) -> Vec<Vec<f32>> {
+        let mut weights = vec![vec![0.0; self.worth.cells.len()]; bands.len()];
+        self.weigh(index, |cell, band, weight| {
+            if let Some(at) = bands.iter().position(|bands| bands.contains(&band)) {
+                weights[at][cell] = weight;
+            }
+        });
+        weights
+    }
+
+    /// Its weights where it is kept.
     pub fn weights(&self, index: usize) -> Vec<f32> {
         let mut weights = vec![0.0; self.worth.cells.len()];
         self.weigh(index, |cell, band, weight| {
-            if band == 0 {
+            if band < self.kept {
                 weights[cell] = weight;
             }
         });

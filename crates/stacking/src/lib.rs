@@ -24,6 +24,7 @@ mod groundwork;
 pub mod halves;
 mod keep;
 mod noise_map;
+mod parts;
 mod patient;
 mod reference;
 mod resample;
@@ -33,6 +34,7 @@ mod stack;
 mod strip;
 mod taper;
 mod unrest;
+mod watched;
 mod window;
 
 pub use advice::{KeepAdvice, Rung};

@@ -224,35 +224,45 @@ pub struct RowSums<'a> {
     pub sums: &'a mut [f32],
     /// Sums of weights.
     pub weights: &'a mut [f32],
-    /// Where known: expected value and largest credible difference from it.
-    pub credible: Option<(&'a [f32], &'a [f32])>,
+}
+
+/// One colour of a mosaic.
+#[derive(Clone, Copy)]
+pub struct Mosaic {
+    pub order: BayerOrder,
+    pub channel: usize,
+    /// What a sample shares with the px around it.
+    pub drop: Drop,
 }
 
 impl RowSums<'_> {
-    /// Add samples with their weights.
-    pub fn add(&mut self, samples: &[f32], places: &Places) {
+    /// Add samples with their weights, or the share of these that the second of two weights has in the first.
+    pub fn add(&mut self, samples: &[f32], weight: &[f32], share: Option<(&[f32], &[f32])>) {
         let n = self.sums.len().min(self.weights.len()).min(samples.len()).min(BLOCK);
-        add_all((&mut self.sums[..n], &mut self.weights[..n]), samples, &places.weight);
+        let to = (&mut self.sums[..n], &mut self.weights[..n]);
+        match share {
+            None => add_all(to, samples, weight),
+            Some(share) => add_share(to, samples, weight, share),
+        }
     }
 
     /// Add one colour of a mosaic from that colour's own samples: the up to four raw samples
-    /// around the place, those of this colour, each weighted by what it shares with the place's pixel
-    /// (`drop`). Over many frames that wander, every place is covered.
+    /// around the place, those of this colour, each weighted by what it shares with the place's pixel.
+    /// `places` are columns, rows (px of the frame) and weights. Over many frames that wander, every place is covered. Gives how many
+    /// samples were refused as not credible (where that is known: expected value and largest credible difference from it).
     pub fn add_mosaic(
         &mut self,
         window: &Window,
-        places: &Places,
-        (order, channel): (BayerOrder, usize),
-        drop: Drop,
+        (u, v, weight): (&[f32], &[f32], &[f32]),
+        Mosaic { order, channel, drop }: Mosaic,
+        credible: Option<(&[f32], &[f32])>,
     ) -> u64 {
-        let n = self.sums.len().min(self.weights.len()).min(BLOCK);
         let mut refused = 0;
-        for x in 0..n {
-            let w = places.weight[x];
+        for (x, ((u, v), w)) in u.iter().zip(v).zip(weight).enumerate().take(self.sums.len()) {
+            let (u, v, w) = (*u, *v, *w);
             if w == 0.0 {
                 continue;
             }
-            let (u, v) = (places.u[x], places.v[x]);
             let (i, j) = (u as usize, v as usize);
             let (fx, fy) = (u - i as f32, v - j as f32);
             let corner =
@@ -272,7 +282,7 @@ impl RowSums<'_> {
                 let sample = window.values[corner + dy * STRIDE + dx];
                 let beyond =
                     |(value, tolerance): (&[f32], &[f32])| (sample - value[x]).abs() > tolerance[x];
-                if self.credible.is_some_and(beyond) {
+                if credible.is_some_and(beyond) {
                     refused += 1;
                     continue;
                 }
@@ -291,6 +301,43 @@ fn add_all((sums, weights): (&mut [f32], &mut [f32]), samples: &[f32], weight: &
         *sum += w * sample;
         *total += w;
     }
+}
+
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
+fn add_share(
+    (sums, weights): (&mut [f32], &mut [f32]),
+    samples: &[f32],
+    weight: &[f32],
+    (all, own): (&[f32], &[f32]),
+) {
+    let n = sums.len().min(weight.len()).min(all.len()).min(own.len());
+    let (sums, weights, samples) = (&mut sums[..n], &mut weights[..n], &samples[..n]);
+    let (weight, all, own) = (&weight[..n], &all[..n], &own[..n]);
+    for x in 0..n {
+        let w = share(weight[x], all[x], own[x]);
+        sums[x] += w * samples[x];
+        weights[x] += w;
+    }
+}
+
+/// As much of `weight`, what the frame's edge and foreign samples left of `all` weights of a px, as belongs to `own`, some of them.
+#[inline(always)]
+fn share(weight: f32, all: f32, own: f32) -> f32 {
+    own * (weight / if all > f32::MIN_POSITIVE { all } else { f32::MIN_POSITIVE })
+}
+
+/// The same along a row.
+pub fn shared<'a>(
+    weight: &[f32],
+    all: &[f32],
+    own: &[f32],
+    out: &'a mut [f32; BLOCK],
+) -> &'a [f32] {
+    let n = weight.len().min(all.len()).min(own.len()).min(BLOCK);
+    for (x, out) in out[..n].iter_mut().enumerate() {
+        *out = share(weight[x], all[x], own[x]);
+    }
+    &out[..n]
 }
 
 #[cfg(test)]

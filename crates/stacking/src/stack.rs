@@ -1,20 +1,22 @@
 //! Pass 2: kept frames, aligned and added.
 
-use crate::accumulate::Accumulator;
+use crate::accumulate::{Accumulator, size_at};
 use crate::advice::{KeepAdvice, advise};
-use crate::align::{Bench, Chosen, Frames, Lay};
+use crate::align::{Bench, Lay};
 use crate::cmy::{AsBayer, stack_to_rgb, to_rgb};
 use crate::coverage::covered;
-use crate::credible::{Expected, enlarged};
+use crate::credible::enlarged;
 use crate::drizzle::{Drop, LEAST_PIXFRAC, Resampling, usual_pixfrac};
 use crate::fields::Laying;
 use crate::groundwork::Groundwork;
 use crate::halves::Region;
-use crate::keep::{Ranks, Worth, kept_frames};
+use crate::keep::{Worth, kept_frames};
 use crate::noise_map::noise_map;
+use crate::parts::{Asked, Division, add_up, parts_of};
 use crate::patient::Again;
 use crate::sampling::Sampling;
 use crate::unrest::{Telling, Unrest};
+use crate::watched::{Kept, Onward, Watched};
 use serde::{Deserialize, Serialize};
 use stillwright_picture::{Cancelled, FrameSource, Layout, Picture, Progress, Shift, Stage};
 use stillwright_seeing::Survey;
@@ -238,10 +240,23 @@ fn stack_colours(
     };
     let kept = |percent: f32| kept_frames(worth.frames.len(), percent);
     let (per_place, aligned_for) = (kept(percent), kept(settings.aligned_for(percent)));
-    let ranks = worth.ranks(&[per_place, aligned_for], progress)?;
-    // The frames that count anywhere, in order, are dealt to the halves in turn.
-    let chosen: Vec<(usize, usize)> = ranks.used().zip([0, 1].into_iter().cycle()).collect();
-    let chosen = Kept { ranks: &ranks, frames: &chosen };
+    let size = (format.width, format.height);
+    let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
+    let parts = match settings.pace {
+        Pace::Quick => {
+            let (width, height) = size_at(size, settings.scale);
+            parts_of(channels * width * height)
+        }
+        Pace::Patient => 1,
+    };
+    // In percent, so that half a keep is half of it however many frames there are.
+    let share = |part: usize| settings.aligned_for(percent) * part as f32 / parts as f32;
+    let edges: Vec<usize> = (1..=parts).map(|part| kept(share(part))).collect();
+    let division = Division::new(per_place, &edges);
+    let ranks = worth.ranks(&division.ends, progress)?.keeping(division.kept);
+    // The frames that are aligned anywhere, in order, are dealt to the halves in turn.
+    let aligned = ranks.used_in(0..division.ends.len());
+    let dealt: Vec<(usize, usize)> = aligned.zip([0, 1].into_iter().cycle()).collect();
     let laying = Laying::new(&ground.fields, &ranks, aligned_for);
     let on = Lay { laying: Some(&laying), by_agreement: true, ..aligner.into() };
     let sampled = match settings.resampling {
@@ -266,45 +281,53 @@ fn stack_colours(
         telling.lay(on, |_| true, (Stage::Advising, progress))?;
         unrest = telling.told(progress)?;
     }
-    let size = (format.width, format.height);
-    let empty = |scale: f32| Accumulator::new(channels, size, scale, worth.cells, offsets);
     let drops = pixfrac.map(|pixfrac| Drop::new(pixfrac, settings.scale));
-    let mut sums = [empty(settings.scale).of_drops(drops)];
+    let empty_scaled = || empty(settings.scale).of_drops(drops);
+    let output = size_at(size, settings.scale);
     // What is credible was worked out px by px: other scales take it from the nearest px.
     let scaled = match &ground.expected {
-        Some(expected) if settings.scale != 1.0 => {
-            Some(expected.at_scale(settings.scale, sums[0].size()))
-        }
+        Some(expected) if settings.scale != 1.0 => Some(expected.at_scale(settings.scale, output)),
         _ => None,
     };
     let credible = scaled.as_ref().or(ground.expected.as_ref());
-    let fallback = enlarged(&ground.picture, settings.scale, sums[0].size());
+    let fallback = enlarged(&ground.picture, settings.scale, output);
     progress.check()?;
     let mut lost = ground.lost.clone();
     let shifts: Vec<Shift> = ranks.used().map(|index| survey.frames[index].shift).collect();
-    let frames = chosen.frames.len();
+    let frames = shifts.len();
     if let Some(look) = watcher {
         look(fallback.clone(), 0, frames);
     }
-    let watched = Watched { bench: &bench, chosen, on, progress, watcher };
-    if settings.pace == Pace::Patient {
+    let of_scale = (credible, &fallback);
+    let watched = Watched::new(&bench, on, of_scale, (progress, watcher), frames);
+    let sums = if settings.pace == Pace::Patient {
         let mut first = [empty(1.0)];
         let twice = 2 * frames + telling.as_ref().map_or(0, Telling::count);
-        let expected = ground.expected.as_ref();
-        lost.extend(watched.add(expected, &mut first, twice, &ground.picture)?);
+        let of_scale = (ground.expected.as_ref(), &ground.picture);
+        let watched = Watched { total: twice, ..watched.to(of_scale) };
+        let kept = division.kept_frames(&ranks, &dealt);
+        let all = [0..division.kept];
+        let chosen = Kept { ranks: &ranks, parts: &all, frames: &kept };
+        lost.extend(watched.add(chosen, 0, &mut first, 1)?);
         let [first] = first;
         let fallback = &ground.picture;
         let again =
             Again { first: &first, fallback, tile_px: settings.tile_px, expected: credible };
         let say = Onward { progress, done: frames, total: twice };
+        let mut sums = [empty_scaled()];
         lost.extend(again.lay(&bench, chosen, &mut sums, telling.as_mut(), &say)?);
         unrest = telling.map(|telling| telling.told(progress)).transpose()?.flatten();
+        let [sums] = sums;
+        sums
     } else {
-        lost.extend(watched.add(credible, &mut sums, frames, &fallback)?);
-    }
+        let asked = Asked { aligned_for, scale: settings.scale, drop: drops };
+        let remembered = (&ground.parts, asked);
+        let added = add_up(&division, (&ranks, &dealt), &empty_scaled, remembered, watched)?;
+        lost.extend(added.lost);
+        added.sums
+    };
     lost.sort_unstable();
     lost.dedup();
-    let [sums] = sums;
     let picture = sums.whole(Some(&fallback));
     drop(fallback);
     progress.check()?;
@@ -398,86 +421,6 @@ fn check(settings: &StackSettings) -> Result<(), StackError> {
         )));
     }
     check_resampling(settings.resampling, settings.scale).map_err(StackError::Setting)
-}
-
-/// Frames that are laid on an aligner while somebody may look on.
-struct Watched<'a> {
-    bench: &'a Bench<'a>,
-    chosen: Kept<'a>,
-    on: Lay<'a>,
-    progress: &'a dyn Progress,
-    watcher: Option<Watcher<'a>>,
-}
-
-impl Watched<'_> {
-    /// Add them all to `sums`, as the first of `total` steps; `fallback` is what stands where nothing was added.
-    /// Returns the frames that could not be read.
-    fn add(
-        &self,
-        expected: Option<&Expected>,
-        sums: &mut [Accumulator; 1],
-        total: usize,
-        fallback: &Picture,
-    ) -> Result<Vec<usize>, StackError> {
-        let (mut lost, mut done, frames) = (Vec::new(), 0, self.chosen.frames.len());
-        while done < frames {
-            let end = if self.watcher.is_some() { next_look(done, frames) } else { frames };
-            let say = Onward { progress: self.progress, done, total };
-            let some = Kept { frames: &self.chosen.frames[done..end], ..self.chosen };
-            let say = (Stage::Stacking, &say as &dyn Progress);
-            lost.extend(self.bench.add_all(&some, self.on, expected, sums, say)?);
-            done = end;
-            if let Some(look) = self.watcher.filter(|_| done < total) {
-                look(sums[0].whole(Some(fallback)), done, frames);
-            }
-        }
-        Ok(lost)
-    }
-}
-
-/// How many frames are to be in before the stack is looked at again: twice as many as last time
-/// while there are few, then an eighth of all more. In whole batches of 32, the most that are
-/// aligned at once.
-fn next_look(done: usize, total: usize) -> usize {
-    let step = done.clamp(total / 32, (total / 8).max(1)).max(1);
-    (done + step.next_multiple_of(32)).min(total)
-}
-
-/// Progress of one part of the frames as progress of all.
-pub(crate) struct Onward<'a> {
-    pub progress: &'a dyn Progress,
-    /// What is behind the part.
-    pub done: usize,
-    pub total: usize,
-}
-
-impl Progress for Onward<'_> {
-    fn advance(&self, stage: Stage, done: usize, _total: usize) -> Result<(), Cancelled> {
-        self.progress.advance(stage, self.done + done, self.total)
-    }
-
-    fn check(&self) -> Result<(), Cancelled> {
-        self.progress.check()
-    }
-}
-
-/// Kept frames: the index of each, and the half it belongs to.
-#[derive(Clone, Copy)]
-pub(crate) struct Kept<'a> {
-    /// The first band has their weights.
-    pub ranks: &'a Ranks<'a>,
-    pub frames: &'a [(usize, usize)],
-}
-
-impl Frames for Kept<'_> {
-    fn count(&self) -> usize {
-        self.frames.len()
-    }
-
-    fn chosen(&self, number: usize) -> Chosen {
-        let (index, half) = self.frames[number];
-        Chosen { index, weights: vec![self.ranks.weights(index)], half }
-    }
 }
 
 /// The advice, which is the same for every stack on a reference.

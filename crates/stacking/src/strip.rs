@@ -5,9 +5,10 @@ use crate::blend::{BLEND, rows_blended, weight_row, with_weight};
 use crate::credible::Expected;
 use crate::drizzle::{Drop, Sampler};
 use crate::foreign::Foreign;
-use crate::resample::{BLOCK, Extent, Places, RowPlace, RowSums, places_inside};
+use crate::resample::{BLOCK, Extent, Mosaic, Places, RowPlace, RowSums, places_inside, shared};
 use crate::window::{STRIDE, Window};
 use ndarray::{ArrayViewMut3, Axis};
+use std::borrow::Cow;
 use std::ops::Range;
 use stillwright_picture::{Layout, Picture};
 use stillwright_seeing::block_expander::{BlockExpander, ROW};
@@ -23,11 +24,104 @@ pub struct Setting<'a> {
     pub expected: Option<&'a Expected>,
 }
 
-/// The rows of one strip.
-pub struct Strip<'a, 'b> {
-    pub sums: &'a mut ArrayViewMut3<'b, f32>,
-    pub weights: &'a mut ArrayViewMut3<'b, f32>,
+/// The rows of one strip, for each of the sums that are made at once.
+pub struct Strip<'a> {
+    pub sums: Vec<StripSums<'a>>,
     pub first_row: usize,
+}
+
+/// What has been added up in one strip.
+pub struct StripSums<'a> {
+    pub sums: ArrayViewMut3<'a, f32>,
+    pub weights: ArrayViewMut3<'a, f32>,
+}
+
+/// Weights of the cells of one frame.
+pub struct Parted<'a> {
+    /// Of all the sums together.
+    whole: Cow<'a, [f32]>,
+    /// Those that it has any weight for, if there are several, and its weights for each.
+    parts: Vec<(usize, &'a [f32])>,
+    /// The one that it has weight for, if it is only one.
+    only: usize,
+}
+
+impl<'a> Parted<'a> {
+    /// From its weights for each of the sums, one of them at most in each cell.
+    pub fn of(weights: &'a [Vec<f32>]) -> Parted<'a> {
+        let counts = |weights: &&Vec<f32>| weights.iter().any(|w| *w != 0.0);
+        let counted = weights.iter().enumerate().filter(|(_, weights)| counts(weights));
+        let mut parts: Vec<(usize, &[f32])> = counted.map(|(k, w)| (k, &w[..])).collect();
+        let Some((only, first)) = parts.first().copied() else {
+            return Parted { whole: Cow::Borrowed(&[]), parts, only: 0 };
+        };
+        if parts.len() == 1 {
+            parts.clear();
+            return Parted { whole: Cow::Borrowed(first), parts, only };
+        }
+        let mut whole = first.to_vec();
+        for (_, weights) in &parts[1..] {
+            whole.iter_mut().zip(*weights).for_each(|(all, w)| *all += w);
+        }
+        Parted { whole: Cow::Owned(whole), parts, only }
+    }
+}
+
+/// Weights of the px of a block, row by row. Rows that weigh alike have the first one's.
+struct Rows {
+    weight: Vec<[f32; BLOCK]>,
+    at: Vec<usize>,
+    /// The columns of each row of the block that have any weight, or none.
+    weighty: Vec<Range<usize>>,
+}
+
+impl Default for Rows {
+    fn default() -> Self {
+        Rows {
+            weight: vec![[0.0; BLOCK]; STRIP_ROWS],
+            at: vec![0; STRIP_ROWS],
+            weighty: vec![0..0; STRIP_ROWS],
+        }
+    }
+}
+
+impl Rows {
+    /// From weights of cells, for the `columns` of the output and `rows` from row `first` on, which lie as `blended` says;
+    /// false when all are zero.
+    fn fill(
+        &mut self,
+        setting: &Setting<'_>,
+        cells: &[f32],
+        (columns, first, rows): (Range<usize>, usize, usize),
+        blended: &[(usize, u32)],
+    ) -> bool {
+        let (mut any, mut before) = (false, None);
+        for (row, blended) in blended.iter().enumerate().take(rows) {
+            if before == Some(blended) {
+                self.at[row] = self.at[row - 1];
+                self.weighty[row] = self.weighty[row - 1].clone();
+                continue;
+            }
+            before = Some(blended);
+            let out = &mut self.weight[row][..columns.len()];
+            let y = setting.position_y(first + row);
+            let counts = weight_row(cells, &setting.cells, y, setting.scale, columns.start, out);
+            // At other scales than 1, places depend in their last bit on where a row begins.
+            self.weighty[row] = match counts {
+                true if setting.scale == 1.0 => with_weight(out),
+                true => 0..out.len(),
+                false => 0..0,
+            };
+            self.at[row] = row;
+            any |= !self.weighty[row].is_empty();
+        }
+        any
+    }
+
+    /// The weights of a row.
+    fn of(&self, row: usize) -> &[f32; BLOCK] {
+        &self.weight[self.at[row]]
+    }
 }
 
 /// Buffers of one worker.
@@ -36,22 +130,27 @@ pub struct StripWork {
     spans: Vec<Range<usize>>,
     /// Between which rows of cells the weights of each row lie ([`rows_blended`]).
     blended: Vec<(usize, u32)>,
-    /// Displacements of the rows of a block, from `within` on, and weights. Rows that weigh alike have the first one's.
+    /// Displacements of the rows of a block, from `within` on.
     dx: Vec<[f32; ROW]>,
     dy: Vec<[f32; ROW]>,
     within: usize,
-    weight: Vec<[f32; BLOCK]>,
-    weight_at: Vec<usize>,
+    /// Weights of a block for all the sums together.
+    whole: Rows,
+    /// The sums that it has weight for, and, if there are several, its weights for each.
+    counted: Vec<usize>,
+    parts: Vec<Rows>,
     places: Vec<Places>,
-    /// The columns of each row of the block that have any weight, or none.
-    weighty: Vec<Range<usize>>,
-    /// The same of a piece, from its first column on.
+    /// The columns of each row of a piece that have any weight, from its first column on.
     inner: Vec<Range<usize>>,
     window: Window,
     sampler: Sampler,
     /// Samples of the rows of a piece, and which of them are foreign.
     samples: Vec<[f32; BLOCK]>,
     foreign: Foreign,
+    /// Weights of the px of a row for one of several sums.
+    part: [f32; BLOCK],
+    /// How many samples were refused, for each of the sums.
+    refused: Vec<u64>,
 }
 
 impl Default for StripWork {
@@ -63,27 +162,37 @@ impl Default for StripWork {
             dx: vec![[0.0; ROW]; STRIP_ROWS],
             dy: vec![[0.0; ROW]; STRIP_ROWS],
             within: 0,
-            weight_at: vec![0; STRIP_ROWS],
-            weight: vec![[0.0; BLOCK]; STRIP_ROWS],
+            whole: Rows::default(),
+            counted: Vec::new(),
+            parts: Vec::new(),
             places: vec![Places::default(); STRIP_ROWS],
-            weighty: vec![0..0; STRIP_ROWS],
             inner: vec![0..0; STRIP_ROWS],
             window: Window::default(),
             sampler: Sampler::default(),
             samples: vec![[0.0; BLOCK]; STRIP_ROWS],
             foreign: Foreign::new(STRIP_ROWS),
+            part: [0.0; BLOCK],
+            refused: Vec::new(),
         }
     }
 }
 
 impl StripWork {
-    /// Begin with a strip of which row `first_row` is the first.
-    pub fn begin(&mut self, setting: &Setting<'_>, first_row: usize) {
+    /// Begin with a strip of which row `first_row` is the first, of so many sums.
+    pub fn begin(&mut self, setting: &Setting<'_>, first_row: usize, sums: usize) {
+        self.refused.clear();
+        self.refused.resize(sums, 0);
         self.blended.clear();
         self.blended.extend(
             (first_row..first_row + STRIP_ROWS)
                 .map(|y| rows_blended(&setting.cells, setting.position_y(y))),
         );
+    }
+
+    /// Samples of this strip that were refused so far, for each of the sums. Where several take from a block, they count for the
+    /// first of them.
+    pub fn refused(&self) -> &[u64] {
+        &self.refused
     }
 }
 
@@ -93,31 +202,32 @@ impl Setting<'_> {
         (y as f32 + 0.5) / self.scale - 0.5
     }
 
-    /// Add one frame to one strip, block by block; gives how many samples were refused.
+    /// Add one frame to one strip, block by block.
     pub fn add_strip(
         &self,
         frame: &Aligned,
-        weight: &[f32],
-        mut strip: Strip<'_, '_>,
+        weights: &Parted<'_>,
+        strip: &mut Strip<'_>,
         work: &mut StripWork,
-    ) -> u64 {
-        let (channels, rows, width) = strip.sums.dim();
-        let mut refused = 0;
+    ) {
+        let Some((channels, rows, width)) = strip.sums.first().map(|first| first.sums.dim()) else {
+            return;
+        };
         let mut spans = std::mem::take(&mut work.spans);
-        self.weighty(weight, (strip.first_row, rows), width, &mut spans);
+        self.weighty(&weights.whole, (strip.first_row, rows), width, &mut spans);
         for span in &spans {
             for first in span.clone().step_by(BLOCK) {
                 let columns = first..(first + BLOCK).min(span.end);
-                if !self.prepare(frame, weight, &strip, rows, columns.clone(), work) {
+                let block = (columns.clone(), strip.first_row, rows);
+                if !self.prepare(frame, weights, block, work) {
                     continue;
                 }
                 for channel in 0..channels {
-                    refused += self.add_block(frame, channel, &mut strip, columns.clone(), work);
+                    self.add_block(frame, channel, strip, columns.clone(), work);
                 }
             }
         }
         work.spans = spans;
-        refused
     }
 
     /// The columns of a strip (its first row and how many) to which any cell lends weight, as spans in
@@ -130,6 +240,9 @@ impl Setting<'_> {
         spans: &mut Vec<Range<usize>>,
     ) {
         spans.clear();
+        if weight.is_empty() {
+            return;
+        }
         let cells = &self.cells;
         let side = cells.cell_px as f32 * self.scale;
         let last = (cells.columns.saturating_sub(1), cells.rows.saturating_sub(1));
@@ -159,43 +272,32 @@ impl Setting<'_> {
     fn prepare(
         &self,
         frame: &Aligned,
-        weight: &[f32],
-        strip: &Strip<'_, '_>,
-        rows: usize,
-        columns: Range<usize>,
+        weights: &Parted<'_>,
+        (columns, first_row, rows): (Range<usize>, usize, usize),
         work: &mut StripWork,
     ) -> bool {
         let first = self.origin.0 + columns.start;
-        let n = columns.len();
-        let mut any = false;
-        let mut before = None;
-        for row in 0..rows {
-            let blended = work.blended[row];
-            if before == Some(blended) && row > 0 {
-                work.weight_at[row] = work.weight_at[row - 1];
-                work.weighty[row] = work.weighty[row - 1].clone();
-                continue;
+        let block = (first..first + columns.len(), first_row, rows);
+        let StripWork { blended, whole, counted, parts, .. } = &mut *work;
+        if !whole.fill(self, &weights.whole, block.clone(), blended) {
+            return false;
+        }
+        counted.clear();
+        for (sum, cells) in &weights.parts {
+            if parts.len() <= counted.len() {
+                parts.push(Rows::default());
             }
-            before = Some(blended);
-            let out = &mut work.weight[row][..n];
-            let y = self.position_y(strip.first_row + row);
-            let counts = weight_row(weight, &self.cells, y, self.scale, first, out);
-            // At other scales than 1, places depend in their last bit on where a row begins.
-            work.weighty[row] = match counts {
-                true if self.scale == 1.0 => with_weight(out),
-                true => 0..n,
-                false => 0..0,
-            };
-            work.weight_at[row] = row;
-            any |= !work.weighty[row].is_empty();
+            if parts[counted.len()].fill(self, cells, block.clone(), blended) {
+                counted.push(*sum);
+            }
         }
-        if any {
-            let StripWork { expander, weighty, dx, dy, .. } = &mut *work;
-            let place = (strip.first_row, first);
-            let field = &frame.field;
-            work.within = expander.expand(field, self.scale, place, &weighty[..rows], [dx, dy]);
+        if counted.is_empty() {
+            counted.push(weights.only);
         }
-        any
+        let StripWork { expander, whole, dx, dy, .. } = &mut *work;
+        let (place, weighty) = ((first_row, first), &whole.weighty[..rows]);
+        work.within = expander.expand(&frame.field, self.scale, place, weighty, [dx, dy]);
+        true
     }
 
     /// Add one channel of a block that was prepared, in pieces that one window can hold.
@@ -203,14 +305,15 @@ impl Setting<'_> {
         &self,
         frame: &Aligned,
         channel: usize,
-        strip: &mut Strip<'_, '_>,
+        strip: &mut Strip<'_>,
         columns: Range<usize>,
         work: &mut StripWork,
-    ) -> u64 {
-        let (channels, rows, width) = strip.sums.dim();
+    ) {
+        let Some((channels, rows, width)) = strip.sums.first().map(|first| first.sums.dim()) else {
+            return;
+        };
         let (ox, oy) = if channels == 3 { self.offsets[channel] } else { (0.0, 0.0) };
         let size = (frame.frame.format.width, frame.frame.format.height);
-        let mut refused = 0;
         let mut pieces = vec![columns.clone()];
         while let Some(piece) = pieces.pop() {
             let from = piece.start - columns.start;
@@ -218,16 +321,15 @@ impl Setting<'_> {
                 let span = span.start.max(from)..span.end.min(from + piece.len());
                 if span.is_empty() { 0..0 } else { span.start - from..span.end - from }
             };
-            let StripWork { dx, dy, within, weight, weight_at, weighty, inner, places, .. } =
-                &mut *work;
-            inner.iter_mut().zip(&weighty[..rows]).for_each(|(i, w)| *i = of_piece(w));
+            let StripWork { dx, dy, within, whole, inner, places, .. } = &mut *work;
+            inner.iter_mut().zip(&whole.weighty[..rows]).for_each(|(i, w)| *i = of_piece(w));
             let row_place = |(row, inner): (usize, &Range<usize>)| {
                 let span = from + inner.start..from + inner.end;
                 let beyond = *within + span.start..*within + span.end;
                 RowPlace {
                     dx: &dx[row][beyond.clone()],
                     dy: &dy[row][beyond],
-                    weight: &weight[weight_at[row]][span.clone()],
+                    weight: &whole.of(row)[span.clone()],
                     first_column: self.origin.0 + columns.start + span.start,
                     scale: self.scale,
                     offset_x: ox,
@@ -262,12 +364,25 @@ impl Setting<'_> {
             let mosaic = matches!(layout, Layout::Bayer(_));
             let raw = mosaic || self.drop.is_some();
             let load = if raw { Window::load } else { Window::load_filtered };
-            let (from, size) = ((left, top), (across, down));
-            load(&mut work.window, &frame.frame, plane, scale, from, size);
+            let (begun, size) = ((left, top), (across, down));
+            load(&mut work.window, &frame.frame, plane, scale, begun, size);
             // Columns of the output in each row that has any weight.
             let columns_of =
                 |inner: &Range<usize>| piece.start + inner.start..piece.start + inner.end;
-            let StripWork { places, samples, foreign, inner, window, sampler, .. } = &mut *work;
+            let StripWork {
+                whole,
+                counted,
+                parts,
+                places,
+                samples,
+                foreign,
+                inner,
+                window,
+                sampler,
+                part,
+                refused,
+                ..
+            } = &mut *work;
             if !mosaic {
                 foreign.begin();
                 for (row, inner) in inner[..rows].iter().enumerate().filter(|(_, i)| !i.is_empty())
@@ -279,29 +394,44 @@ impl Setting<'_> {
                         foreign.note(row, inner.start, (samples, &places.weight), credible);
                     }
                 }
-                refused += foreign.weigh_nothing(places, &inner[..rows], piece.len());
+                refused[counted[0]] += foreign.weigh_nothing(places, &inner[..rows], piece.len());
             }
-            let mut sums = strip.sums.index_axis_mut(Axis(0), channel);
-            let mut weights = strip.weights.index_axis_mut(Axis(0), channel);
-            for (row, inner) in inner[..rows].iter().enumerate().filter(|(_, i)| !i.is_empty()) {
-                let columns = columns_of(inner);
-                let credible = self.credible(channel, strip.first_row + row, &columns);
-                let span = row * width + columns.start..row * width + columns.end;
+            for (k, sum) in counted.iter().enumerate() {
+                let Some(target) = strip.sums.get_mut(*sum) else { continue };
+                let own = (counted.len() > 1).then(|| &parts[k]);
+                let mut sums = target.sums.index_axis_mut(Axis(0), channel);
+                let mut weights = target.weights.index_axis_mut(Axis(0), channel);
                 let (Some(sums), Some(weights)) = (sums.as_slice_mut(), weights.as_slice_mut())
                 else {
                     continue;
                 };
-                let (sums, weights) = (&mut sums[span.clone()], &mut weights[span]);
-                let mut target = RowSums { sums, weights, credible };
-                if let Layout::Bayer(order) = layout {
-                    let drop = self.drop.unwrap_or(Drop::TENT);
-                    refused += target.add_mosaic(window, &places[row], (order, channel), drop);
-                } else {
-                    target.add(&samples[row][..inner.len()], &places[row]);
+                for (row, inner) in inner[..rows].iter().enumerate() {
+                    let span = own.map_or(inner.clone(), |own| of_piece(&own.weighty[row]));
+                    if span.is_empty() || inner.is_empty() {
+                        continue;
+                    }
+                    let placed = span.start - inner.start..span.end - inner.start;
+                    let columns = columns_of(&span);
+                    let at = row * width + columns.start..row * width + columns.end;
+                    let mut target =
+                        RowSums { sums: &mut sums[at.clone()], weights: &mut weights[at] };
+                    let weight = &places[row].weight[placed.clone()];
+                    // The weights of all sums, and of this one.
+                    let of_block = from + span.start..from + span.end;
+                    let share =
+                        own.map(|own| (&whole.of(row)[of_block.clone()], &own.of(row)[of_block]));
+                    let Layout::Bayer(order) = layout else {
+                        target.add(&samples[row][placed], weight, share);
+                        continue;
+                    };
+                    let weight = share.map_or(weight, |(all, own)| shared(weight, all, own, part));
+                    let credible = self.credible(channel, strip.first_row + row, &columns);
+                    let (u, v) = (&places[row].u[placed.clone()], &places[row].v[placed]);
+                    let mosaic = Mosaic { order, channel, drop: self.drop.unwrap_or(Drop::TENT) };
+                    refused[*sum] += target.add_mosaic(window, (u, v, weight), mosaic, credible);
                 }
             }
         }
-        refused
     }
 
     /// What is credible along a piece of an output row.

@@ -4,7 +4,8 @@
 mod night;
 
 use night::Night;
-use stillwright_picture::Silent;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use stillwright_picture::{FrameError, FrameFormat, FrameSource, RawFrame, Silent};
 use stillwright_seeing::{Survey, SurveySettings, survey};
 use stillwright_stacking::{
     Groundwork, Keep, Pace, Resampling, Stack, StackError, StackSettings, groundwork, stack,
@@ -23,8 +24,26 @@ fn night() -> (Night, Survey) {
     (night, survey)
 }
 
+/// Counts how many frames were read.
+struct Counted(Night, AtomicUsize);
+
+impl FrameSource for Counted {
+    fn format(&self) -> FrameFormat {
+        self.0.format()
+    }
+
+    fn frame_count(&self) -> usize {
+        self.0.frame_count()
+    }
+
+    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
+        self.1.fetch_add(1, Ordering::Relaxed);
+        self.0.read_frame(index, frame)
+    }
+}
+
 struct Bench {
-    night: Night,
+    night: Counted,
     survey: Survey,
     ground: Groundwork,
 }
@@ -33,6 +52,7 @@ impl Bench {
     fn new(limit_bytes: usize) -> Bench {
         let (night, survey) = night();
         let ground = groundwork(&night, &survey, &StackSettings::default(), &Silent).unwrap();
+        let night = Counted(night, AtomicUsize::new(0));
         Bench { night, survey, ground: ground.remembering(limit_bytes) }
     }
 
@@ -41,6 +61,13 @@ impl Bench {
         let before = self.ground.frames_aligned();
         let stack = stack_on(&self.ground, &self.night, &self.survey, settings, &Silent, None);
         (stack.unwrap(), self.ground.frames_aligned() - before)
+    }
+
+    /// A stack, and how many frames were read for it.
+    fn read_for(&self, settings: &StackSettings) -> (Stack, usize) {
+        let before = self.night.1.load(Ordering::Relaxed);
+        let stack = self.on(settings).0;
+        (stack, self.night.1.load(Ordering::Relaxed) - before)
     }
 
     /// The same stack without anything that was there before, held against it.
@@ -84,6 +111,35 @@ fn a_smaller_keep_aligns_nothing_anew_and_gives_the_same_bytes() {
     let rms = (apart.iter().map(|d| d * d).sum::<f32>() / apart.len() as f32).sqrt();
     // The ground's waves have 0.06 rms.
     assert!(rms < 0.003, "{rms}");
+}
+
+#[test]
+fn half_the_keep_is_there_already_and_what_lies_between_takes_the_rest() {
+    let bench = Bench::new(PLENTY);
+    // Some frames are read once more, for the unrest of the air: all of so short a capture.
+    let (whole, read) = bench.read_for(&keep(80.0, None));
+    assert_eq!(read, 2 * whole.frames_used);
+    let (same, read) = bench.read_for(&keep(80.0, None));
+    assert_eq!((read, same.frames_used), (whole.frames_used, whole.frames_used));
+    assert!(same.picture == whole.picture && same.halves == whole.halves);
+    for (percent, anew) in
+        [(40.0, 0.0..0.01), (50.0, 0.1..1.01), (60.0, 0.1..1.01), (30.0, 0.99..1.01)]
+    {
+        let settings = keep(percent, Some(80.0));
+        let (stack, read) = bench.read_for(&settings);
+        bench.alone(&settings, &stack);
+        // Beside the unrest, the frames that are cut off from the second half, or all where less than the first is kept.
+        let share = (read - stack.frames_used) as f32 / stack.frames_used as f32;
+        assert!(anew.contains(&share), "{percent}: {share}");
+    }
+    // At another scale nothing of it serves; nor, after that, at this one.
+    let resampling = Resampling::Interpolation;
+    let fine = StackSettings { scale: 1.5, resampling, ..keep(40.0, Some(80.0)) };
+    for (settings, anew) in [(&fine, true), (&fine, false), (&keep(40.0, Some(80.0)), true)] {
+        let (stack, read) = bench.read_for(settings);
+        assert_eq!(read > stack.frames_used + bench.night.frame_count() / 8, anew, "{settings:?}");
+        bench.alone(settings, &stack);
+    }
 }
 
 #[test]

@@ -97,7 +97,7 @@ fn drops_fall_where_the_definition_says_for_every_scale_and_drop() {
         let samples: Vec<f32> = (0..side * side).map(|_| random.next()).collect();
         let expected = poured(&samples, side, at, pixfrac, scale);
         let aligned = [frame(side, Layout::Mono, samples, at, 0)];
-        sum.add(&aligned, 0, None, &Silent).unwrap();
+        Accumulator::add_to(std::slice::from_mut(&mut sum), &aligned, None, &Silent).unwrap();
         let (n, _) = sum.size();
         let got = sum.whole(None);
         let (mut seen, edge) = (0, (4.0 * scale) as usize);
@@ -126,7 +126,7 @@ fn an_even_scene_stays_even_in_mono_and_in_a_mosaic() {
         let frames: Vec<Aligned> = (0..40)
             .map(|i| frame(side, layout, vec![0.37; side * side], shift(&mut random), i % 2))
             .collect();
-        sum.add(&frames, 0, None, &Silent).unwrap();
+        Accumulator::add_to(std::slice::from_mut(&mut sum), &frames, None, &Silent).unwrap();
         for v in sum.whole(None).planes.slice(ndarray::s![.., 8..120, 8..120]) {
             assert!((v - 0.37).abs() < 1e-6, "{layout:?} {v}");
         }
@@ -148,7 +148,7 @@ fn the_light_of_a_point_is_kept_and_stays_in_its_place() {
                 frame(side, Layout::Mono, samples, at, 0)
             })
             .collect();
-        sum.add(&frames, 0, None, &Silent).unwrap();
+        Accumulator::add_to(std::slice::from_mut(&mut sum), &frames, None, &Silent).unwrap();
         let stack = sum.whole(None);
         let (mut light, mut mx, mut my) = (0.0, 0.0, 0.0);
         for ((_, v, u), value) in stack.planes.indexed_iter() {
@@ -178,7 +178,7 @@ fn noise_halves(pixfrac: f32, scale: f32, seed: u64) -> Accumulator {
                 frame(side, Layout::Mono, samples, at, (batch + i) % 2)
             })
             .collect();
-        sum.add(&frames, 0, None, &Silent).unwrap();
+        Accumulator::add_to(std::slice::from_mut(&mut sum), &frames, None, &Silent).unwrap();
     }
     sum
 }

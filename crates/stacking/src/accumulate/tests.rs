@@ -1,0 +1,114 @@
+use super::*;
+use stillwright_picture::{BayerOrder, FrameFormat, Layout, SampleType, Samples, Silent};
+
+const SIDE: usize = 96;
+const CELLS: CellGrid = CellGrid { cell_px: 16, columns: 6, rows: 6 };
+
+struct Random(u64);
+
+impl Random {
+    fn next(&mut self) -> f32 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+        (self.0 >> 40) as f32 / (1_u64 << 24) as f32
+    }
+}
+
+/// Frames of random samples that lie up to 5 px away, whose cells weigh for one of three sums each, or for none.
+fn frames(layout: Layout, count: usize) -> Vec<Aligned> {
+    let mut random = Random(4);
+    let sample_type = SampleType::F32;
+    let format = FrameFormat { width: SIDE, height: SIDE, layout, sample_type, white: 1.0 };
+    let mut frame = |half: usize| {
+        let mut frame = RawFrame::black(format);
+        frame.samples = Samples::F32((0..SIDE * SIDE).map(|_| random.next()).collect());
+        let mut weights = vec![vec![0.0; CELLS.len()]; 3];
+        for cell in 0..CELLS.len() {
+            if let Some(sum) = weights.get_mut((5.0 * random.next()) as usize) {
+                sum[cell] = 0.2 + random.next();
+            }
+        }
+        let at = (10.0 * random.next() - 5.0, 10.0 * random.next() - 5.0);
+        let field = Field::constant(SIDE, SIDE, 16, at.0, at.1);
+        Aligned { frame, transparency: 1.0, field, weights, half }
+    };
+    (0..count).map(|i| frame(i % 2)).collect()
+}
+
+fn empty(layout: Layout, scale: f32, drop: Option<Drop>) -> Accumulator {
+    let (channels, offsets) = (layout.picture_channels(), [(0.3, -0.2), (0.0, 0.0), (-0.4, 0.1)]);
+    Accumulator::new(channels, (SIDE, SIDE), scale, CELLS, offsets).of_drops(drop)
+}
+
+/// Every sum gets what it would get alone, and all together what all weights together give.
+#[test]
+fn sums_that_are_made_at_once_are_those_that_are_made_one_by_one() {
+    let mosaic = Layout::Bayer(BayerOrder::Rggb);
+    for (layout, scale, drop) in [
+        (Layout::Mono, 1.0, None),
+        (mosaic, 1.0, None),
+        (Layout::Mono, 1.5, None),
+        (Layout::Mono, 2.0, Some(Drop::new(0.5, 2.0))),
+        (mosaic, 2.0, Some(Drop::new(0.8, 2.0))),
+    ] {
+        let frames = frames(layout, 8);
+        let mut parts: Vec<Accumulator> = (0..3).map(|_| empty(layout, scale, drop)).collect();
+        Accumulator::add_to(&mut parts, &frames, None, &Silent).unwrap();
+        let alone = |weights: &dyn Fn(&Aligned) -> Vec<f32>| {
+            let weighed = |frame: &Aligned| Aligned {
+                frame: frame.frame.clone(),
+                field: frame.field.clone(),
+                weights: vec![weights(frame)],
+                ..*frame
+            };
+            let frames: Vec<Aligned> = frames.iter().map(weighed).collect();
+            let mut sum = [empty(layout, scale, drop)];
+            Accumulator::add_to(&mut sum, &frames, None, &Silent).unwrap();
+            let [sum] = sum;
+            sum
+        };
+        #[track_caller]
+        fn alike(a: &Accumulator, b: &Accumulator) {
+            for half in 0..2 {
+                let both = a.sums[half].iter().zip(&b.sums[half]);
+                let both = both.chain(a.weights[half].iter().zip(&b.weights[half]));
+                for (a, b) in both {
+                    assert!((a - b).abs() <= 1e-5 * a.abs().max(1.0), "{a} {b}");
+                }
+                assert!(a.weights[half].iter().any(|w| *w > 0.5));
+            }
+        }
+        for (k, part) in parts.iter().enumerate() {
+            alike(part, &alone(&|frame| frame.weights[k].clone()));
+        }
+        let all = |frame: &Aligned| {
+            let of_cell = |cell| frame.weights.iter().map(|w| w[cell]).sum();
+            (0..CELLS.len()).map(of_cell).collect()
+        };
+        alike(&Accumulator::together(&parts).unwrap(), &alone(&all));
+    }
+}
+
+#[test]
+fn a_foreign_sample_is_refused_for_all_sums_and_counted_once() {
+    let mut frames = frames(Layout::Mono, 6);
+    let value = Picture { planes: Array3::from_elem((1, SIDE, SIDE), 0.5) };
+    let tolerance = Picture { planes: Array3::from_elem((1, SIDE, SIDE), 2.0) };
+    let expected = Expected { picture: value, tolerance };
+    let add = |frames: &[Aligned]| {
+        let mut parts: Vec<_> = (0..3).map(|_| empty(Layout::Mono, 1.0, None)).collect();
+        Accumulator::add_to(&mut parts, frames, Some(&expected), &Silent).unwrap();
+        Accumulator::together(&parts).unwrap()
+    };
+    assert_eq!(add(&frames).refused(), 0);
+    let Samples::F32(samples) = &mut frames[2].frame.samples else { panic!("floats") };
+    samples[40 * SIDE + 40] = 40.0;
+    frames[2].weights = vec![vec![0.0; CELLS.len()]; 3];
+    // Two sums meet where it lies.
+    for cell in 0..CELLS.len() {
+        frames[2].weights[cell % 2][cell] = 1.0;
+    }
+    let added = add(&frames);
+    // The sample, as far as interpolation spreads it and four px on each side.
+    assert!((9 * 9..=15 * 15).contains(&added.refused()), "{}", added.refused());
+    assert!(added.whole(None).planes.iter().all(|v| (-0.8..1.8).contains(v)));
+}
