@@ -306,8 +306,8 @@ fn stack_colours(
         let of_scale = (ground.expected.as_ref(), &ground.picture);
         let watched = Watched { total: twice, ..watched.to(of_scale) };
         let kept = division.kept_frames(&ranks, &dealt);
-        let all = [0..division.kept];
-        let chosen = Kept { ranks: &ranks, parts: &all, frames: &kept };
+        let all = 0..division.kept;
+        let chosen = Kept { ranks: &ranks, parts: std::slice::from_ref(&all), frames: &kept };
         lost.extend(watched.add(chosen, 0, &mut first, 1)?);
         let [first] = first;
         let fallback = &ground.picture;

@@ -81,10 +81,10 @@ impl<'a> Watched<'a> {
             let say = (Stage::Stacking, &say as &dyn Progress);
             lost.extend(self.bench.add_all(&some, self.on, self.expected, sums, say)?);
             done = end;
-            if let Some(look) = self.watcher.filter(|_| before + done < self.total) {
-                if let Some(so_far) = Accumulator::together(&sums[..shown]) {
-                    look(so_far.whole(Some(self.fallback)), before + done, self.frames);
-                }
+            if let Some(look) = self.watcher.filter(|_| before + done < self.total)
+                && let Some(so_far) = Accumulator::together(&sums[..shown])
+            {
+                look(so_far.whole(Some(self.fallback)), before + done, self.frames);
             }
         }
         Ok(lost)
