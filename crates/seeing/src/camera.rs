@@ -3,27 +3,16 @@
 use crate::hot::HotPixels;
 use crate::noise::{NoiseMeter, NoiseModel};
 use crate::survey::SeeingError;
+use crate::workers::Pool;
 use multiversion::multiversion;
 use rayon::prelude::*;
 use stillwright_picture::{FrameSource, Progress, RawFrame, Samples, Stage};
 
-/// Sampled frames that are added up as whole numbers before they go to the mean.
+/// Sampled frames that are read side by side, and added up before they go to the mean.
 const GROUP: usize = 8;
 
-/// One group of sampled frames.
-struct Group {
-    /// Sum of the samples of those that could be read.
-    sum: Sum,
-    count: usize,
-    meter: NoiseMeter,
-    trouble: Option<String>,
-}
-
-/// Sums of samples: whole numbers of 32 bits, exact in any order, or floats.
-enum Sum {
-    Whole(Vec<u32>),
-    Float(Vec<f32>),
-}
+/// Samples that one piece of work adds up.
+const PIECE: usize = 4096;
 
 /// Read the sampled frames once for what is wrong with the pixels: stuck ones, noise.
 pub(crate) fn stuck_and_noisy(
@@ -35,20 +24,39 @@ pub(crate) fn stuck_and_noisy(
     let mut mean = vec![0.0f32; format.sample_count()];
     let mut meter = NoiseMeter::default();
     let (mut count, mut last_trouble) = (0usize, None);
-    // A few groups side by side: their sums take the memory of a few frames of floats.
-    for (round, groups) in sampled.chunks(4 * GROUP).enumerate() {
-        progress.advance(Stage::Sampling, round * 4 * GROUP, 2 * sampled.len())?;
-        let done: Vec<Group> =
-            groups.par_chunks(GROUP).map(|indices| add_group(source, indices)).collect();
-        for group in done {
-            count += group.count;
-            meter.merge(group.meter);
-            last_trouble = group.trouble.or(last_trouble);
-            match &group.sum {
-                Sum::Whole(sum) => mean.iter_mut().zip(sum).for_each(|(m, s)| *m += *s as f32),
-                Sum::Float(sum) => mean.iter_mut().zip(sum).for_each(|(m, s)| *m += s),
+    let pool = Pool::<Option<RawFrame>>::default();
+    for (round, indices) in sampled.chunks(GROUP).enumerate() {
+        progress.advance(Stage::Sampling, round * GROUP, 2 * sampled.len())?;
+        let read = |(i, index): (usize, &usize)| -> Result<_, String> {
+            let mut frame = pool.take().unwrap_or_else(|| RawFrame::black(format));
+            source.read_frame(*index, &mut frame).map_err(|error| error.to_string())?;
+            let mut meter = NoiseMeter::default();
+            // The noise of a few frames is that of all.
+            if i % 4 == 0 {
+                meter.add(&frame);
+            }
+            Ok((frame, meter))
+        };
+        let group: Vec<_> = indices.par_iter().enumerate().map(read).collect();
+        let mut frames = Vec::with_capacity(group.len());
+        for read in group {
+            match read {
+                Ok((frame, of_frame)) => {
+                    meter.merge(of_frame);
+                    frames.push(frame);
+                }
+                Err(trouble) => last_trouble = Some(trouble),
             }
         }
+        count += frames.len();
+        mean.par_chunks_mut(PIECE).enumerate().for_each(|(piece, mean)| {
+            // Memory that is read before it is written is looked up twice, which stops all cores.
+            if round == 0 {
+                mean.fill(0.0);
+            }
+            add_piece(mean, &frames, piece * PIECE);
+        });
+        frames.into_iter().for_each(|frame| pool.give(Some(frame)));
     }
     if count == 0 {
         let why = last_trouble.map_or(String::new(), |e| format!(": {e}"));
@@ -61,35 +69,28 @@ pub(crate) fn stuck_and_noisy(
     Ok((hot, meter.fit(&format)))
 }
 
-fn add_group(source: &dyn FrameSource, indices: &[usize]) -> Group {
-    let format = source.format();
-    let n = format.sample_count();
-    let mut frame = RawFrame::black(format);
-    let sum = match &frame.samples {
-        Samples::F32(_) => Sum::Float(vec![0.0; n]),
-        _ => Sum::Whole(vec![0; n]),
-    };
-    let mut group = Group { sum, count: 0, meter: NoiseMeter::default(), trouble: None };
-    for (i, index) in indices.iter().enumerate() {
-        if let Err(error) = source.read_frame(*index, &mut frame) {
-            group.trouble = Some(error.to_string());
-            continue;
-        }
-        group.count += 1;
-        match (&frame.samples, &mut group.sum) {
-            (Samples::U8(v), Sum::Whole(sum)) => add_u8(sum, v),
-            (Samples::U16(v), Sum::Whole(sum)) => add_u16(sum, v),
-            (Samples::F32(v), Sum::Float(sum)) => {
-                sum.iter_mut().zip(v).for_each(|(sum, s)| *sum += s);
+/// Add the samples of `frames` from number `first` on to as many of `mean`: whole ones as whole numbers, exact in any order.
+fn add_piece(mean: &mut [f32], frames: &[RawFrame], first: usize) {
+    let (mut whole, mut float) = ([0u32; PIECE], [0.0f32; PIECE]);
+    let span = first..first + mean.len();
+    let (whole, float) = (&mut whole[..mean.len()], &mut float[..mean.len()]);
+    let mut all_whole = true;
+    for frame in frames {
+        match &frame.samples {
+            Samples::U8(v) => v.get(span.clone()).into_iter().for_each(|v| add_u8(whole, v)),
+            Samples::U16(v) => v.get(span.clone()).into_iter().for_each(|v| add_u16(whole, v)),
+            Samples::F32(v) => {
+                all_whole = false;
+                let some = v.get(span.clone()).unwrap_or_default();
+                float.iter_mut().zip(some).for_each(|(sum, s)| *sum += s);
             }
-            _ => {}
-        }
-        // The noise of a few frames is that of all.
-        if i % 4 == 0 {
-            group.meter.add(&frame);
         }
     }
-    group
+    if all_whole {
+        mean.iter_mut().zip(whole).for_each(|(m, s)| *m += *s as f32);
+    } else {
+        mean.iter_mut().zip(float).for_each(|(m, s)| *m += *s);
+    }
 }
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]

@@ -37,6 +37,7 @@ pub mod ripple;
 pub mod scene;
 pub mod sharpness;
 mod sharpness_whole;
+mod sharpness_wide;
 mod solve;
 mod solve_small;
 pub mod spline;

@@ -49,20 +49,6 @@ impl LightRows<'_> {
             LightRows::Light(light) => (light.width, light.height),
         }
     }
-
-    /// The light of row `y`, into `out` of as many samples.
-    #[inline(always)]
-    pub(crate) fn row(&self, y: usize, out: &mut [f32]) {
-        match self {
-            LightRows::U8(v, width, scale) => {
-                singles(&v[y * width..(y + 1) * width], out, |s| scale * f32::from(s));
-            }
-            LightRows::U16(v, width, scale) => {
-                singles(&v[y * width..(y + 1) * width], out, |s| scale * f32::from(s));
-            }
-            LightRows::Light(light) => out.copy_from_slice(light.row(y)),
-        }
-    }
 }
 
 /// What is said of a frame as a whole.

@@ -262,10 +262,10 @@ impl SceneTracker {
             Some(disc) => disc.surroundings(reference),
             None => ((0, 0), (compared.width, compared.height)),
         };
-        // Every second row of the reduced light.
+        // Every second row of what is compared: the band leaves nothing between rows that their neighbours do not show.
         let shape = TemplateShape::new(size.0, size.1)
             .away_from_edges(EDGE_PX / times)
-            .no_finer_than(PRECISE_PX / times as f32, 2 / times);
+            .no_finer_than(PRECISE_PX / times as f32, 2);
         let template = Template::cut(&shape, &work.passed, corner.0, corner.1, &mut work.template);
         let large = |factor: &usize| {
             reference.width.min(reference.height) / factor >= FIRST_PX && disc.is_none()

@@ -7,8 +7,9 @@
 
 use crate::luminance::LightRows;
 use crate::noise::NoiseModel;
-use crate::raster::{Kernel, mirror};
+use crate::raster::{Kernel, Raster, mirror};
 use crate::sharpness_whole::{TIMES, WholeRows};
+use crate::sharpness_wide::WideRows;
 use multiversion::multiversion;
 
 /// The grid of cells over the scene in which sharpness is kept.
@@ -60,6 +61,7 @@ pub struct SharpnessMeter {
     noise_share: f32,
     rows: Rows,
     whole: WholeRows,
+    wide: WideRows,
     /// First and last column of each column of cells, and its sums (energy, light) so far.
     spans: Vec<(usize, usize)>,
     lanes: Vec<[[f32; LANES]; 2]>,
@@ -69,10 +71,6 @@ pub struct SharpnessMeter {
 /// The last few rows.
 #[derive(Clone, Debug, Default)]
 struct Rows {
-    /// Light of row y at y modulo the kernel's length.
-    light: [Vec<f32>; 2 * RADIUS + 1],
-    /// First row of light that is not yet loaded.
-    next_light: usize,
     padded: Vec<f32>,
     /// Smoothed row y at y modulo 2.
     smoothed: [Vec<f32>; 2],
@@ -82,11 +80,10 @@ struct Rows {
 
 impl Rows {
     fn begin(&mut self, width: usize, first: usize) {
-        for row in self.light.iter_mut().chain(&mut self.smoothed) {
+        for row in &mut self.smoothed {
             row.resize(width, 0.0);
         }
         self.padded.resize(width + 2 * RADIUS, 0.0);
-        self.next_light = first.saturating_sub(RADIUS);
         self.next = first;
     }
 }
@@ -103,18 +100,11 @@ fn blur(five: [&[f32]; 2 * RADIUS + 1], taps: [f32; RADIUS + 1], out: &mut [f32]
 
 /// Smooth rows until row `y` is there.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn smooth_to<'a>(rows: &mut Rows, source: &LightRows<'a>, taps: [f32; RADIUS + 1], y: usize) {
-    let (width, height) = source.size();
+fn smooth_to(rows: &mut Rows, source: &Raster, taps: [f32; RADIUS + 1], y: usize) {
+    let (width, height) = (source.width, source.height);
     while rows.next <= y {
         let here = rows.next;
-        while rows.next_light <= (here + RADIUS).min(height - 1) {
-            let slot = rows.next_light % rows.light.len();
-            source.row(rows.next_light, &mut rows.light[slot]);
-            rows.next_light += 1;
-        }
-        let light = &rows.light;
-        let row =
-            |offset: isize| &light[mirror(here as isize + offset, height) % light.len()][..width];
+        let row = |offset: isize| &source.row(mirror(here as isize + offset, height))[..width];
         let padded = &mut rows.padded;
         blur([row(-2), row(-1), row(0), row(1), row(2)], taps, &mut padded[RADIUS..RADIUS + width]);
         for i in 1..=RADIUS {
@@ -144,6 +134,7 @@ impl SharpnessMeter {
             noise_share,
             rows: Rows::default(),
             whole: WholeRows::default(),
+            wide: WideRows::default(),
             spans: Vec::new(),
             lanes: Vec::new(),
             sums: Vec::new(),
@@ -186,12 +177,15 @@ impl SharpnessMeter {
         self.spans.clear();
         self.spans.extend((0..grid.columns).map(|i| span(i, shift.0, width)));
         let begin = span(0, shift.1, height).0;
-        self.rows.begin(width, begin);
-        self.whole.begin(width, begin);
+        match light {
+            LightRows::U8(..) => self.whole.begin(width, begin),
+            LightRows::U16(..) => self.wide.begin(width, begin),
+            LightRows::Light(_) => self.rows.begin(width, begin),
+        }
         // What the sums' values are multiplied by to be light.
         let unit = match light {
-            LightRows::U8(_, _, scale) => f64::from(scale / TIMES),
-            _ => 1.0,
+            LightRows::U8(_, _, scale) | LightRows::U16(_, _, scale) => f64::from(scale / TIMES),
+            LightRows::Light(_) => 1.0,
         };
         let taps = std::array::from_fn(|i| self.kernel.taps().get(i).copied().unwrap_or(0.0));
         for row in 0..grid.rows {
@@ -200,13 +194,19 @@ impl SharpnessMeter {
             self.sums.resize(grid.columns, [0.0; 2]);
             for first in (top..bottom).step_by(CARRY_ROWS) {
                 let last = (first + CARRY_ROWS).min(bottom);
-                if let LightRows::U8(v, ..) = light {
-                    for y in first..last {
-                        self.whole.add_row(v, height, y);
+                let light = match light {
+                    LightRows::U8(v, ..) => {
+                        (first..last).for_each(|y| self.whole.add_row(v, height, y));
+                        self.whole.carry(&self.spans, &mut self.sums);
+                        continue;
                     }
-                    self.whole.carry(&self.spans, &mut self.sums);
-                    continue;
-                }
+                    LightRows::U16(v, ..) => {
+                        (first..last).for_each(|y| self.wide.add_row(v, height, y));
+                        self.wide.carry(&self.spans, &mut self.sums);
+                        continue;
+                    }
+                    LightRows::Light(light) => *light,
+                };
                 self.lanes.clear();
                 self.lanes.resize(grid.columns, [[0.0; LANES]; 2]);
                 for y in first..last {
@@ -276,7 +276,7 @@ fn convolve(a: &[f32], b: &[f32]) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::raster::{Raster, smooth};
+    use crate::raster::smooth;
 
     fn raster(width: usize, height: usize, f: impl Fn(usize, usize) -> f32) -> Raster {
         let mut r = Raster::zeros(width, height);
@@ -298,23 +298,32 @@ mod tests {
     }
 
     #[test]
-    fn samples_of_one_byte_and_their_light_are_graded_alike() {
+    fn samples_of_one_or_two_bytes_and_their_light_are_graded_alike() {
         let (width, height) = (150, 101);
-        let rough = |i: usize| ((i * 7919 % 251) as u8).max((i % 256) as u8);
+        let rough = |i: usize| ((i * 7919 % 251) as u16).max((i % 256) as u16);
         // The steepest that there can be: three dark, three at full scale.
         let (across, down) = (|i: usize| i % width / 3 % 2, |i: usize| i / width / 3 % 2);
-        let steep = |i: usize| 255 * across(i) as u8;
-        let steep_both = |i: usize| 255 * (across(i) ^ down(i)) as u8;
-        let scenes: [&dyn Fn(usize) -> u8; 3] = [&rough, &steep, &steep_both];
+        let steep = |i: usize| 255 * across(i) as u16;
+        let steep_both = |i: usize| 255 * (across(i) ^ down(i)) as u16;
+        let scenes: [&dyn Fn(usize) -> u16; 3] = [&rough, &steep, &steep_both];
         for scene in scenes {
-            let samples: Vec<u8> = (0..width * height).map(scene).collect();
-            graded_alike(&samples, width, height);
+            let narrow: Vec<u8> = (0..width * height).map(|i| scene(i) as u8).collect();
+            graded_alike(&LightRows::U8(&narrow, width, 1.0 / 255.0));
+            for (times, full) in [(1, 255.0), (16, 4095.0), (257, 65535.0)] {
+                let wide: Vec<u16> = (0..width * height).map(|i| times * scene(i)).collect();
+                graded_alike(&LightRows::U16(&wide, width, 1.0 / full));
+            }
         }
     }
 
-    fn graded_alike(samples: &[u8], width: usize, height: usize) {
-        let light = raster(width, height, |x, y| f32::from(samples[y * width + x]) / 255.0);
-        let rows = [LightRows::U8(samples, width, 1.0 / 255.0), LightRows::Light(&light)];
+    fn graded_alike(rows: &LightRows<'_>) {
+        let (width, height) = rows.size();
+        let light = raster(width, height, |x, y| match rows {
+            LightRows::U8(v, _, unit) => unit * f32::from(v[y * width + x]),
+            LightRows::U16(v, _, unit) => unit * f32::from(v[y * width + x]),
+            LightRows::Light(light) => light.row(y)[x],
+        });
+        let rows = [*rows, LightRows::Light(&light)];
         let grid = CellGrid::over(width, height);
         let mut meter = SharpnessMeter::new(&[1.0]);
         for shift in [(0, 0), (7, -5), (-30, 40)] {

@@ -121,7 +121,7 @@ pub struct Survey {
     pub cell_grades: Vec<f32>,
     /// Mean gradient energy of each cell over the usable frames: how much structure it has.
     pub cell_structure: Vec<f32>,
-    /// Mean of all usable frames, aligned as a whole, on the reference frame's grid reduced by
+    /// Mean of all usable frames (of some thousands of a long capture), aligned as a whole, on the reference frame's grid reduced by
     /// [`Survey::geometry_factor`]: blurred by the ripple, but true in its geometry.
     pub geometry: Raster,
     /// Blocks of this many px make one px of [`Survey::geometry`].
@@ -191,7 +191,8 @@ pub fn survey_watched(
     let sampled = sample_indices(frame_count, settings.sample_frames.max(1));
     let (workers, rasters) = (Pool::<Worker>::default(), Pool::<Raster>::default());
     let (hot, noise) = stuck_and_noisy(source, &sampled, progress)?;
-    let start = choose_reference(source, &sampled, settings.scene, factor, &hot, &noise, progress)?;
+    let sampling = Sampling { source, sampled: &sampled, factor, hot: &hot, noise: &noise };
+    let start = choose_reference(&sampling, settings.scene, &workers, progress)?;
 
     let cells = CellGrid::over(format.width, format.height);
     let mut raws: Vec<Raw> = Vec::with_capacity(frame_count);
@@ -200,6 +201,7 @@ pub fn survey_watched(
     let batch = batch_size(format.width, format.height, factor);
     let all: Vec<usize> = (0..frame_count).collect();
     let mut early = EarlyScale::default();
+    let step = (frame_count / GEOMETRY_FRAMES).max(1);
     for indices in all.chunks(batch) {
         progress.advance(Stage::Grading, indices[0], frame_count)?;
         let seen: Vec<(Raw, Vec<f32>, Raster)> = indices
@@ -225,7 +227,7 @@ pub fn survey_watched(
             |raw: &Raw| raw.trouble.is_none() && raw.correlation > 0.25 && raw.brightness > 0.5;
         let placed: Vec<Placed<'_>> = seen
             .iter()
-            .filter(|(raw, ..)| counts(raw))
+            .filter(|(raw, ..)| raw.index.is_multiple_of(step) && counts(raw))
             .map(|(raw, _, reduced)| Placed {
                 reduced,
                 shift: raw.shift,
@@ -278,6 +280,10 @@ pub fn survey_watched(
     })
 }
 
+/// Of longer captures, not all frames go into [`Survey::geometry`] but every second, third and so on: at least this many. In twice as
+/// many, the air is hardly another one.
+const GEOMETRY_FRAMES: usize = 4000;
+
 /// Why nothing is left, by reason.
 fn no_frames_words(frames: &[FrameReport]) -> String {
     let mut words = format!("none of the {} frames can be used:", frames.len());
@@ -302,6 +308,15 @@ fn sample_indices(count: usize, wanted: usize) -> Vec<usize> {
     (0..n).map(|i| (2 * i + 1) * count / (2 * n)).collect()
 }
 
+/// What pass 0 looks at.
+struct Sampling<'a> {
+    source: &'a dyn FrameSource,
+    sampled: &'a [usize],
+    factor: usize,
+    hot: &'a HotPixels,
+    noise: &'a NoiseModel,
+}
+
 /// What pass 0 decides.
 struct Start {
     index: usize,
@@ -311,12 +326,9 @@ struct Start {
 
 /// Among the sampled frames, the sharpest that lies where most of them lie.
 fn choose_reference(
-    source: &dyn FrameSource,
-    sampled: &[usize],
+    &Sampling { source, sampled, factor, hot, noise }: &Sampling<'_>,
     wanted: SceneKind,
-    factor: usize,
-    hot: &HotPixels,
-    noise: &NoiseModel,
+    workers: &Pool<Worker>,
     progress: &dyn Progress,
 ) -> Result<Start, SeeingError> {
     struct Look {
@@ -334,16 +346,17 @@ fn choose_reference(
     };
     let looks: Vec<Look> = sampled
         .par_iter()
-        .map_init(Worker::default, |worker, index| {
+        .map(|index| {
+            let mut worker = workers.take();
             worker.load(source, *index, hot, factor).ok()?;
             let (level, rows, meter) = worker.meter()?;
-            let mut cells = Vec::new();
-            let relative = level.mean.max(1e-6);
-            meter.measure(&rows, noise, &wide, (0, 0), relative, &mut cells);
+            let (brightness, mut cells) = (level.mean, Vec::new());
+            meter.measure(&rows, noise, &wide, (0, 0), brightness.max(1e-6), &mut cells);
             cells.retain(|grade| grade.is_finite());
             let grade = cells.iter().sum::<f32>() / cells.len().max(1) as f32;
             let reduced = std::mem::take(&mut worker.reduced);
-            Some(Look { index: *index, grade, brightness: level.mean, reduced })
+            workers.give(worker);
+            Some(Look { index: *index, grade, brightness, reduced })
         })
         .flatten()
         .collect();
