@@ -367,6 +367,8 @@ fn wrong_usage_has_exit_status_two() {
         &["still", file, "--layout", "mosaic"],
         &["still", file, "--no-such-option"],
         &["--threads", "0", "still", file],
+        &["--no-cache", "still", file],
+        &["--night", "x", "grade", file],
         &["sample", "--out", "x", "--frames", "0"],
         &["sample", "--out", "x", "--size", "1x1"],
         &["sample", "--out", "x", "--seeing", "-1"],

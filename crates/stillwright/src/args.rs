@@ -42,6 +42,18 @@ pub struct WindowArgs {
     pub measure_frames: bool,
 }
 
+impl WindowArgs {
+    /// The first of its options that was given.
+    pub fn given(&self) -> Option<&'static str> {
+        let options = [
+            ("--night", self.night.is_some()),
+            ("--no-cache", self.no_cache),
+            ("--measure-frames", self.measure_frames),
+        ];
+        options.into_iter().find_map(|(option, given)| given.then_some(option))
+    }
+}
+
 const INSPECT_EXAMPLES: &str = "\
 The captures are only read, never changed. For a folder of pictures, name the folder or one of them.
 
@@ -368,6 +380,18 @@ mod tests {
     #[test]
     fn the_arguments_are_sound() {
         Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn options_of_the_window_are_told_from_those_of_a_command() {
+        let given = |words: &[&str]| {
+            let words = ["stillwright"].iter().chain(words);
+            Arguments::try_parse_from(words).unwrap().window.given()
+        };
+        assert_eq!(given(&["--no-cache", "grade", "a.ser"]), Some("--no-cache"));
+        assert_eq!(given(&["--night", "d", "inspect", "a.ser"]), Some("--night"));
+        assert_eq!(given(&["grade", "--no-cache", "a.ser"]), None);
+        assert_eq!(given(&["--threads", "2", "grade", "a.ser"]), None);
     }
 
     #[test]

@@ -35,6 +35,13 @@ fn main() -> ExitCode {
     let Some(command) = arguments.command else {
         return ExitCode::from(window::run(arguments.window) as u8);
     };
+    if let Some(option) = arguments.window.given() {
+        say::error(&format!(
+            "{option} before a command is for the window, which is not opened then; expected behind \
+             the command: `stillwright still {option} ...`, if the command has it"
+        ));
+        return ExitCode::from(Status::Usage as u8);
+    }
     if let Err(error) = run::hear_stops() {
         say::error(&format!("{error:#}"));
         return ExitCode::from(1);
