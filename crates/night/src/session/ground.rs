@@ -15,7 +15,7 @@ use stillwright_stacking::{
 /// Memory for where frames lie, bytes: the frames of the usual capture take 20 kB each, those of the largest 90.
 const FIELDS_BYTES: usize = 256 << 20;
 
-/// One reference at most: it takes as much memory as some ten frames, and what is remembered of frames.
+/// One reference at most: it takes as much memory as some ten frames, what is remembered of frames, and the two parts of the last stack.
 #[derive(Debug, Default)]
 pub(super) struct LastGround(Mutex<Option<(CaptureId, StackKey, Arc<Groundwork>)>>);
 
