@@ -39,8 +39,8 @@ pub enum Pace {
     /// Every frame is laid on the reference, at half size.
     #[default]
     Quick,
-    /// Once more, at full size, on the stack itself. About three times as long; straightened error 2 % (D/r0 4.5) to
-    /// 4 % (8) less, in calm air none.
+    /// Once more, at full size, on the stack itself. Two to three times as long; straightened error 2 % (noisy, D/r0 5) to
+    /// 4 % (mosaic) less, in calm air none.
     Patient,
 }
 
