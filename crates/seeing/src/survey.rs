@@ -201,7 +201,7 @@ pub fn survey_watched(
     let batch = batch_size(format.width, format.height, factor);
     let all: Vec<usize> = (0..frame_count).collect();
     let mut early = EarlyScale::default();
-    let step = (frame_count / GEOMETRY_FRAMES).max(1);
+    let (step, mut counted) = ((frame_count / GEOMETRY_FRAMES).max(1), 0);
     for indices in all.chunks(batch) {
         progress.advance(Stage::Grading, indices[0], frame_count)?;
         let seen: Vec<(Raw, Vec<f32>, Raster)> = indices
@@ -227,7 +227,11 @@ pub fn survey_watched(
             |raw: &Raw| raw.trouble.is_none() && raw.correlation > 0.25 && raw.brightness > 0.5;
         let placed: Vec<Placed<'_>> = seen
             .iter()
-            .filter(|(raw, ..)| raw.index.is_multiple_of(step) && counts(raw))
+            .filter(|(raw, ..)| counts(raw))
+            .filter(|_| {
+                counted += 1;
+                step == 1 || counted % step == 1
+            })
             .map(|(raw, _, reduced)| Placed {
                 reduced,
                 shift: raw.shift,
@@ -280,7 +284,7 @@ pub fn survey_watched(
     })
 }
 
-/// Of longer captures, not all frames go into [`Survey::geometry`] but every second, third and so on: at least this many. In twice as
+/// Of longer captures, not all frames go into [`Survey::geometry`] but every second, third and so on of those that count: about this many. In twice as
 /// many, the air is hardly another one.
 const GEOMETRY_FRAMES: usize = 4000;
 

@@ -49,15 +49,16 @@ impl Foreign {
     }
 
     /// Take the weight from all that are foreign, flanks included, in a block of `n` columns, of whose rows
-    /// `places` hold the `columns`; gives how many had one.
+    /// `places` hold the `columns`; says of each row and column that had one.
     pub fn weigh_nothing(
         &mut self,
         places: &mut [Places],
         columns: &[Range<usize>],
         n: usize,
-    ) -> u64 {
+        mut each: impl FnMut(usize, usize),
+    ) {
         if !self.any {
-            return 0;
+            return;
         }
         for (row, out) in self.rows.iter().zip(&mut self.work) {
             for (x, o) in out[..n].iter_mut().enumerate() {
@@ -65,17 +66,15 @@ impl Foreign {
                 *o = u8::from(near.contains(&1));
             }
         }
-        let mut refused = 0;
         for (y, (places, columns)) in places.iter_mut().zip(columns).enumerate() {
             let near = y.saturating_sub(FLANK_PX)..(y + FLANK_PX + 1).min(self.work.len());
             for (x, weight) in columns.clone().zip(&mut places.weight) {
                 if *weight != 0.0 && self.work[near.clone()].iter().any(|row| row[x] == 1) {
                     *weight = 0.0;
-                    refused += 1;
+                    each(y, x);
                 }
             }
         }
-        refused
     }
 }
 
@@ -115,7 +114,9 @@ mod tests {
         let (mut spans, side) = (vec![0..40; 16], 2 * FLANK_PX + 1);
         spans[8] = 5..40;
         foreign.note(8, 5, (&samples[5..], &[1.0; 35]), (&[0.5; 35], &[0.1; 35]));
-        assert_eq!(foreign.weigh_nothing(&mut places, &spans, 40), (side * side) as u64);
+        let mut refused = 0;
+        foreign.weigh_nothing(&mut places, &spans, 40, |_, _| refused += 1);
+        assert_eq!(refused, side * side);
         for (y, row) in places.iter().enumerate() {
             for (x, w) in row.weight[..40].iter().enumerate() {
                 let x = x + spans[y].start;
@@ -124,6 +125,6 @@ mod tests {
             }
         }
         foreign.begin();
-        assert_eq!(foreign.weigh_nothing(&mut places, &spans, 40), 0);
+        foreign.weigh_nothing(&mut places, &spans, 40, |x, y| panic!("{x} {y}"));
     }
 }

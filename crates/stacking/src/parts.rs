@@ -10,10 +10,11 @@ use crate::drizzle::Drop;
 use crate::keep::Ranks;
 use crate::stack::StackError;
 use crate::watched::{Kept, Watched};
+use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// The most that the sums of all parts may take, bytes. Two parts of the usual capture take 68 MiB, of a mosaic of that size 204.
+/// The most that the sums of all parts may take, bytes. Two parts of the usual capture take 65 MiB, of a mosaic of that size 194.
 const MOST_BYTES: usize = 256 << 20;
 
 /// Into how many parts a stack of so many samples is divided: 2, or 1 where memory does not allow more. Px on the border of two parts are added
@@ -62,16 +63,25 @@ impl Division {
         Division { kept, parts, whole, rest: from(whole)..kept, ends }
     }
 
-    /// Those frames of `dealt`, which has all that were aligned for, that are kept.
-    pub fn kept_frames(&self, ranks: &Ranks<'_>, dealt: &[(usize, usize)]) -> Vec<(usize, usize)> {
-        frames_in(0..self.kept, ranks, dealt)
+    /// The frames that are aligned anywhere, in order, each with its half: dealt in turn, those of the first part first, so that its halves are as
+    /// even as those of the whole.
+    pub fn dealt(&self, ranks: &Ranks<'_>) -> Vec<(usize, usize)> {
+        let mut halves = BTreeMap::new();
+        for part in &self.parts {
+            for index in ranks.used_in(part.clone()) {
+                let half = halves.len() % 2;
+                halves.entry(index).or_insert(half);
+            }
+        }
+        halves.into_iter().collect()
     }
 }
 
-/// What the sums of parts depend on, beside the reference: frames a place that were aligned for, and how samples fall on the output.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// What the sums of parts depend on, beside the reference: frames a place at which parts end (the last: what is aligned for), and how samples
+/// fall on the output.
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Asked {
-    pub aligned_for: usize,
+    pub edges: Vec<usize>,
     pub scale: f32,
     pub drop: Option<Drop>,
 }
@@ -94,9 +104,9 @@ impl Remembered {
     }
 
     /// Those that were asked for like this; others are forgotten.
-    fn turn_to(&self, asked: Asked) -> Option<Arc<Vec<Accumulator>>> {
+    fn turn_to(&self, asked: &Asked) -> Option<Arc<Vec<Accumulator>>> {
         let mut held = self.held();
-        held.take_if(|(of, _)| *of != asked);
+        held.take_if(|(of, _)| of != asked);
         held.as_ref().map(|(_, parts)| Arc::clone(parts))
     }
 }
@@ -116,7 +126,7 @@ fn frames_in(
 /// What comes of the frames of all parts.
 pub(crate) struct Added {
     pub sums: Accumulator,
-    /// Frames that could not be read.
+    /// Kept frames that could not be read.
     pub lost: Vec<usize>,
 }
 
@@ -134,7 +144,7 @@ pub(crate) fn add_up(
 ) -> Result<Added, StackError> {
     let of = |bands| frames_in(bands, ranks, dealt);
     let Division { parts, whole, rest, .. } = division;
-    let known = remembered.turn_to(asked).filter(|known| known.len() == parts.len());
+    let known = remembered.turn_to(&asked).filter(|known| known.len() == parts.len());
     let first = match (whole, &known) {
         (0, _) | (_, Some(_)) => Vec::new(),
         _ => of(0..division.ends.len()),
@@ -167,6 +177,9 @@ pub(crate) fn add_up(
         let chosen = Kept { ranks, parts: std::slice::from_ref(rest), frames: &last };
         lost.extend(watched.add(chosen, first.len(), std::slice::from_mut(&mut sums), 1)?);
     }
+    // Others are of the part that is not kept.
+    let kept: Vec<usize> = ranks.used().collect();
+    lost.retain(|index| kept.binary_search(index).is_ok());
     Ok(Added { sums, lost })
 }
 

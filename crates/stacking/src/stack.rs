@@ -254,9 +254,6 @@ fn stack_colours(
     let edges: Vec<usize> = (1..=parts).map(|part| kept(share(part))).collect();
     let division = Division::new(per_place, &edges);
     let ranks = worth.ranks(&division.ends, progress)?.keeping(division.kept);
-    // The frames that are aligned anywhere, in order, are dealt to the halves in turn.
-    let aligned = ranks.used_in(0..division.ends.len());
-    let dealt: Vec<(usize, usize)> = aligned.zip([0, 1].into_iter().cycle()).collect();
     let laying = Laying::new(&ground.fields, &ranks, aligned_for);
     let on = Lay { laying: Some(&laying), by_agreement: true, ..aligner.into() };
     let sampled = match settings.resampling {
@@ -305,7 +302,8 @@ fn stack_colours(
         let twice = 2 * frames + telling.as_ref().map_or(0, Telling::count);
         let of_scale = (ground.expected.as_ref(), &ground.picture);
         let watched = Watched { total: twice, ..watched.to(of_scale) };
-        let kept = division.kept_frames(&ranks, &dealt);
+        // In order, dealt to the halves in turn.
+        let kept: Vec<(usize, usize)> = ranks.used().zip([0, 1].into_iter().cycle()).collect();
         let all = 0..division.kept;
         let chosen = Kept { ranks: &ranks, parts: std::slice::from_ref(&all), frames: &kept };
         lost.extend(watched.add(chosen, 0, &mut first, 1)?);
@@ -320,7 +318,8 @@ fn stack_colours(
         let [sums] = sums;
         sums
     } else {
-        let asked = Asked { aligned_for, scale: settings.scale, drop: drops };
+        let asked = Asked { edges, scale: settings.scale, drop: drops };
+        let dealt = division.dealt(&ranks);
         let remembered = (&ground.parts, asked);
         let added = add_up(&division, (&ranks, &dealt), &empty_scaled, remembered, watched)?;
         lost.extend(added.lost);

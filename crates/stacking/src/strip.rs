@@ -189,8 +189,7 @@ impl StripWork {
         );
     }
 
-    /// Samples of this strip that were refused so far, for each of the sums. Where several take from a block, they count for the
-    /// first of them.
+    /// Samples of this strip that were refused so far, for each of the sums.
     pub fn refused(&self) -> &[u64] {
         &self.refused
     }
@@ -338,7 +337,9 @@ impl Setting<'_> {
                 }
             };
             let row_places: [RowPlace<'_>; STRIP_ROWS] = std::array::from_fn(|row| {
-                inner.get(row).map_or_else(RowPlace::default, |inner| row_place((row, inner)))
+                inner[..rows]
+                    .get(row)
+                    .map_or_else(RowPlace::default, |inner| row_place((row, inner)))
             });
             let row_places = &row_places[..rows];
             let extent = places_inside(places, row_places).unwrap_or_else(|| {
@@ -394,7 +395,15 @@ impl Setting<'_> {
                         foreign.note(row, inner.start, (samples, &places.weight), credible);
                     }
                 }
-                refused[counted[0]] += foreign.weigh_nothing(places, &inner[..rows], piece.len());
+                // Where several sums take from a px, it counts for the first of them.
+                let of = |row: usize, x: usize| {
+                    let own =
+                        |part: &Rows| part.weighty[row].contains(&x) && part.of(row)[x] != 0.0;
+                    let several = if counted.len() > 1 { counted.len() } else { 0 };
+                    counted[parts.iter().take(several).position(own).unwrap_or(0)]
+                };
+                let each = |row: usize, x: usize| refused[of(row, from + x)] += 1;
+                foreign.weigh_nothing(places, &inner[..rows], piece.len(), each);
             }
             for (k, sum) in counted.iter().enumerate() {
                 let Some(target) = strip.sums.get_mut(*sum) else { continue };
@@ -406,8 +415,10 @@ impl Setting<'_> {
                     continue;
                 };
                 for (row, inner) in inner[..rows].iter().enumerate() {
+                    // No part has weight where the whole has none, but for rounding.
                     let span = own.map_or(inner.clone(), |own| of_piece(&own.weighty[row]));
-                    if span.is_empty() || inner.is_empty() {
+                    let span = span.start.max(inner.start)..span.end.min(inner.end);
+                    if span.is_empty() {
                         continue;
                     }
                     let placed = span.start - inner.start..span.end - inner.start;

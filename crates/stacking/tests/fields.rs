@@ -142,6 +142,19 @@ fn half_the_keep_is_there_already_and_what_lies_between_takes_the_rest() {
     }
 }
 
+/// Keeps that come to as many frames, whose halves do not.
+#[test]
+fn parts_of_another_keep_that_rounds_alike_are_not_taken() {
+    let bench = Bench::new(PLENTY);
+    let usable = bench.survey.usable().len() as f32;
+    // In frames a place: 24.8 and 25.4, of which half is 12.4 and 12.7.
+    let [less, more] = [24.8, 25.4].map(|frames| 100.0 * frames / usable);
+    for settings in [keep(less, None), keep(0.5 * more, Some(more)), keep(more, None)] {
+        let stack = bench.on(&settings).0;
+        bench.alone(&settings, &stack);
+    }
+}
+
 #[test]
 fn a_larger_keep_aligns_anew_and_the_smaller_one_is_not_forgotten() {
     let bench = Bench::new(PLENTY);

@@ -43,12 +43,13 @@ pub struct WindowArgs {
 }
 
 impl WindowArgs {
-    /// The first of its options that was given.
+    /// The first of its options that was given, or that there are files.
     pub fn given(&self) -> Option<&'static str> {
         let options = [
             ("--night", self.night.is_some()),
             ("--no-cache", self.no_cache),
             ("--measure-frames", self.measure_frames),
+            ("FILE", !self.files.is_empty()),
         ];
         options.into_iter().find_map(|(option, given)| given.then_some(option))
     }
@@ -390,6 +391,7 @@ mod tests {
         };
         assert_eq!(given(&["--no-cache", "grade", "a.ser"]), Some("--no-cache"));
         assert_eq!(given(&["--night", "d", "inspect", "a.ser"]), Some("--night"));
+        assert_eq!(given(&["a.ser", "grade", "b.ser"]), Some("FILE"));
         assert_eq!(given(&["grade", "--no-cache", "a.ser"]), None);
         assert_eq!(given(&["--threads", "2", "grade", "a.ser"]), None);
     }

@@ -88,6 +88,43 @@ fn sums_that_are_made_at_once_are_those_that_are_made_one_by_one() {
     }
 }
 
+/// At less than the capture's scale blocks are wider than what a window holds, and are split; the last strip is shorter than the others.
+#[test]
+fn wide_blocks_are_split_in_short_strips_too() {
+    let (width, height, scale) = (640, 200, 0.75);
+    let cells = CellGrid { cell_px: 16, columns: 40, rows: 13 };
+    let format = FrameFormat {
+        width,
+        height,
+        layout: Layout::Mono,
+        sample_type: SampleType::F32,
+        white: 1.0,
+    };
+    let mut frame = RawFrame::black(format);
+    frame.samples = Samples::F32((0..width * height).map(|i| (i % width) as f32).collect());
+    let mut weights = vec![vec![0.0; cells.len()]; 2];
+    (0..cells.len()).for_each(|cell| weights[usize::from(cell % 7 < 3)][cell] = 1.0);
+    let field = Field::constant(width, height, 16, 0.0, 0.0);
+    let frames = [Aligned { frame, transparency: 1.0, field, weights, half: 0 }];
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+    let sums = pool.install(|| {
+        let empty = || Accumulator::new(1, (width, height), scale, cells, [(0.0, 0.0); 3]);
+        let mut sums = [empty(), empty()];
+        Accumulator::add_to(&mut sums, &frames, None, &Silent).unwrap();
+        Accumulator::together(&sums).unwrap()
+    });
+    let picture = sums.whole(None);
+    let (out_width, out_height) = sums.size();
+    assert!(out_width == 480 && !out_height.is_multiple_of(STRIP_ROWS));
+    for y in 0..out_height {
+        for x in 0..out_width {
+            let expected = ((x as f32 + 0.5) / scale - 0.5).clamp(0.0, (width - 1) as f32);
+            let found = picture.planes[[0, y, x]];
+            assert!((found - expected).abs() < 0.6, "{x} {y}: {found} {expected}");
+        }
+    }
+}
+
 #[test]
 fn a_foreign_sample_is_refused_for_all_sums_and_counted_once() {
     let mut frames = frames(Layout::Mono, 6);
