@@ -8,7 +8,7 @@
 use crate::luminance::LightRows;
 use crate::noise::NoiseModel;
 use crate::raster::{Kernel, Raster, mirror};
-use crate::sharpness_whole::{TIMES, WholeRows};
+use crate::sharpness_whole::{RADIUS, TIMES, WholeRows, mirror_ends};
 use crate::sharpness_wide::WideRows;
 use multiversion::multiversion;
 
@@ -48,9 +48,6 @@ const LANES: usize = 8;
 
 /// Rows that are summed in single precision before the sums are carried over to double.
 const CARRY_ROWS: usize = 32;
-
-/// Samples on each side that the blur takes in.
-const RADIUS: usize = 2;
 
 /// Measures frames, row by row: nothing larger than a few rows is kept. Holds buffers and the
 /// constants of the noise.
@@ -107,11 +104,7 @@ fn smooth_to(rows: &mut Rows, source: &Raster, taps: [f32; RADIUS + 1], y: usize
         let row = |offset: isize| &source.row(mirror(here as isize + offset, height))[..width];
         let padded = &mut rows.padded;
         blur([row(-2), row(-1), row(0), row(1), row(2)], taps, &mut padded[RADIUS..RADIUS + width]);
-        for i in 1..=RADIUS {
-            padded[RADIUS - i] = padded[RADIUS + mirror(-(i as isize), width)];
-            padded[RADIUS + width - 1 + i] =
-                padded[RADIUS + mirror((width - 1 + i) as isize, width)];
-        }
+        mirror_ends(padded, width);
         let five = std::array::from_fn(|i| &padded[i..i + width]);
         blur(five, taps, &mut rows.smoothed[here % 2]);
         rows.next += 1;

@@ -9,7 +9,7 @@ use crate::raster::mirror;
 use multiversion::multiversion;
 
 /// Samples on each side that the blur takes in.
-const RADIUS: usize = 2;
+pub(crate) const RADIUS: usize = 2;
 
 /// What a smoothed sample is worth: samples of the frame times this.
 pub(crate) const TIMES: f32 = 256.0;
@@ -87,6 +87,15 @@ impl WholeRows {
     }
 }
 
+/// Continue a row of `width` values, which begins [`RADIUS`] values in, beyond both its ends.
+#[inline(always)]
+pub(crate) fn mirror_ends<T: Copy>(padded: &mut [T], width: usize) {
+    for i in 1..=RADIUS {
+        padded[RADIUS - i] = padded[RADIUS + mirror(-(i as isize), width)];
+        padded[RADIUS + width - 1 + i] = padded[RADIUS + mirror((width - 1 + i) as isize, width)];
+    }
+}
+
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn smooth_row(v: &[u8], height: usize, y: usize, padded: &mut [u16], out: &mut [u16]) {
     let width = out.len();
@@ -101,10 +110,7 @@ fn smooth_row(v: &[u8], height: usize, y: usize, padded: &mut [u16], out: &mut [
         let (outer, inner) = (u16::from(a[i]) + u16::from(e[i]), u16::from(b[i]) + u16::from(d[i]));
         down[i] = (u16::from(c[i]) * 6).wrapping_add(inner * 4).wrapping_add(outer);
     }
-    for i in 1..=RADIUS {
-        padded[RADIUS - i] = padded[RADIUS + mirror(-(i as isize), width)];
-        padded[RADIUS + width - 1 + i] = padded[RADIUS + mirror((width - 1 + i) as isize, width)];
-    }
+    mirror_ends(padded, width);
     let (a, b, c) = (&padded[..width], &padded[1..width + 1], &padded[2..width + 2]);
     let (d, e) = (&padded[3..width + 3], &padded[4..width + 4]);
     for i in 0..width {

@@ -3,10 +3,8 @@
 //! vectors of any length.
 
 use crate::raster::mirror;
+use crate::sharpness_whole::{RADIUS, mirror_ends};
 use multiversion::multiversion;
-
-/// Samples on each side that the blur takes in.
-const RADIUS: usize = 2;
 
 /// The last two smoothed rows, and the sums of the rows that were added since the last carry.
 #[derive(Clone, Debug, Default)]
@@ -76,10 +74,7 @@ fn smooth_row(v: &[u16], height: usize, y: usize, padded: &mut [i32], out: &mut 
         let (outer, inner) = (i32::from(a[i]) + i32::from(e[i]), i32::from(b[i]) + i32::from(d[i]));
         down[i] = 6 * i32::from(c[i]) + 4 * inner + outer;
     }
-    for i in 1..=RADIUS {
-        padded[RADIUS - i] = padded[RADIUS + mirror(-(i as isize), width)];
-        padded[RADIUS + width - 1 + i] = padded[RADIUS + mirror((width - 1 + i) as isize, width)];
-    }
+    mirror_ends(padded, width);
     let (a, b, c) = (&padded[..width], &padded[1..width + 1], &padded[2..width + 2]);
     let (d, e) = (&padded[3..width + 3], &padded[4..width + 4]);
     for i in 0..width {

@@ -295,20 +295,27 @@ fn stack_colours(
     if let Some(look) = watcher {
         look(fallback.clone(), 0, frames);
     }
-    let of_scale = (credible, &fallback);
-    let watched = Watched::new(&bench, on, of_scale, (progress, watcher), frames);
+    let watched = Watched {
+        bench: &bench,
+        on,
+        expected: credible,
+        fallback: &fallback,
+        progress,
+        watcher,
+        frames,
+        total: frames,
+    };
     let sums = if settings.pace == Pace::Patient {
         let mut first = [empty(1.0)];
         let twice = 2 * frames + telling.as_ref().map_or(0, Telling::count);
-        let of_scale = (ground.expected.as_ref(), &ground.picture);
-        let watched = Watched { total: twice, ..watched.to(of_scale) };
+        let (expected, fallback) = (ground.expected.as_ref(), &ground.picture);
+        let watched = Watched { expected, fallback, total: twice, ..watched };
         // In order, dealt to the halves in turn.
         let kept: Vec<(usize, usize)> = ranks.used().zip([0, 1].into_iter().cycle()).collect();
         let all = 0..division.kept;
         let chosen = Kept { ranks: &ranks, parts: std::slice::from_ref(&all), frames: &kept };
         lost.extend(watched.add(chosen, 0, &mut first, 1)?);
         let [first] = first;
-        let fallback = &ground.picture;
         let again =
             Again { first: &first, fallback, tile_px: settings.tile_px, expected: credible };
         let say = Onward { progress, done: frames, total: twice };

@@ -44,23 +44,7 @@ pub(crate) struct Watched<'a> {
     pub total: usize,
 }
 
-impl<'a> Watched<'a> {
-    /// So many `frames`, laid as `on` says and added to sums of which a credible value and what stands where nothing was added are known.
-    pub fn new(
-        bench: &'a Bench<'a>,
-        on: Lay<'a>,
-        (expected, fallback): (Option<&'a Expected>, &'a Picture),
-        (progress, watcher): (&'a dyn Progress, Option<Watcher<'a>>),
-        frames: usize,
-    ) -> Watched<'a> {
-        Watched { bench, on, expected, fallback, progress, watcher, frames, total: frames }
-    }
-
-    /// The same, added to other sums.
-    pub fn to(self, (expected, fallback): (Option<&'a Expected>, &'a Picture)) -> Watched<'a> {
-        Watched { expected, fallback, ..self }
-    }
-
+impl Watched<'_> {
     /// Add the frames `chosen`, before which `before` are done, to `sums`, the first `shown` of which are what comes together. Returns the
     /// frames that could not be read.
     ///

@@ -3,9 +3,9 @@
 
 mod night;
 
-use night::Night;
+use night::{Night, Read};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use stillwright_picture::{FrameError, FrameFormat, FrameSource, RawFrame, Silent};
+use stillwright_picture::{FrameSource, Silent};
 use stillwright_seeing::{Survey, SurveySettings, survey};
 use stillwright_stacking::{
     Groundwork, Keep, Pace, Resampling, Stack, StackError, StackSettings, groundwork, stack,
@@ -24,26 +24,8 @@ fn night() -> (Night, Survey) {
     (night, survey)
 }
 
-/// Counts how many frames were read.
-struct Counted(Night, AtomicUsize);
-
-impl FrameSource for Counted {
-    fn format(&self) -> FrameFormat {
-        self.0.format()
-    }
-
-    fn frame_count(&self) -> usize {
-        self.0.frame_count()
-    }
-
-    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
-        self.1.fetch_add(1, Ordering::Relaxed);
-        self.0.read_frame(index, frame)
-    }
-}
-
 struct Bench {
-    night: Counted,
+    night: Read<Night>,
     survey: Survey,
     ground: Groundwork,
 }
@@ -52,7 +34,7 @@ impl Bench {
     fn new(limit_bytes: usize) -> Bench {
         let (night, survey) = night();
         let ground = groundwork(&night, &survey, &StackSettings::default(), &Silent).unwrap();
-        let night = Counted(night, AtomicUsize::new(0));
+        let night = Read(night, AtomicUsize::new(0));
         Bench { night, survey, ground: ground.remembering(limit_bytes) }
     }
 

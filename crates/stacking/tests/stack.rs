@@ -3,12 +3,10 @@
 
 mod night;
 
-use night::{HEIGHT, Night, WIDTH, displacement, ground};
+use night::{HEIGHT, Night, Read, WIDTH, displacement, ground};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use stillwright_picture::{
-    Cancelled, FrameError, FrameFormat, FrameSource, Progress, RawFrame, Silent, Stage,
-};
+use stillwright_picture::{Cancelled, Progress, Silent, Stage};
 use stillwright_seeing::{EarlyGrade, Survey, SurveySettings, survey, survey_watched};
 use stillwright_stacking::finish::{FinishError, FinishSettings, Point, Sharpening, finish};
 use stillwright_stacking::halves::Region;
@@ -302,24 +300,6 @@ impl Progress for Asked {
     fn check(&self) -> Result<(), Cancelled> {
         let before = self.times.fetch_add(1, Ordering::SeqCst);
         if before >= self.no_from { Err(Cancelled) } else { Ok(()) }
-    }
-}
-
-/// Counts the frames that are read.
-struct Read<'a>(&'a Night, AtomicUsize);
-
-impl FrameSource for Read<'_> {
-    fn format(&self) -> FrameFormat {
-        self.0.format()
-    }
-
-    fn frame_count(&self) -> usize {
-        self.0.frame_count()
-    }
-
-    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
-        self.1.fetch_add(1, Ordering::SeqCst);
-        self.0.read_frame(index, frame)
     }
 }
 

@@ -1,7 +1,9 @@
 //! A small night whose truth is a formula.
 #![allow(dead_code)]
 
+use std::borrow::Borrow;
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use stillwright_picture::{
     FrameError, FrameFormat, FrameSource, Layout, RawFrame, SampleType, Samples,
 };
@@ -110,5 +112,23 @@ impl FrameSource for Night {
             samples[y * WIDTH + x] = 4095;
         }
         Ok(())
+    }
+}
+
+/// Counts the frames that are read of a night.
+pub struct Read<N>(pub N, pub AtomicUsize);
+
+impl<N: Borrow<Night> + Send + Sync> FrameSource for Read<N> {
+    fn format(&self) -> FrameFormat {
+        self.0.borrow().format()
+    }
+
+    fn frame_count(&self) -> usize {
+        self.0.borrow().frame_count()
+    }
+
+    fn read_frame(&self, index: usize, frame: &mut RawFrame) -> Result<(), FrameError> {
+        self.1.fetch_add(1, Ordering::SeqCst);
+        self.0.borrow().read_frame(index, frame)
     }
 }
