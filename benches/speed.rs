@@ -12,7 +12,7 @@ mod scene;
 mod window;
 
 use rayon::prelude::*;
-use scene::{Size, write_capture};
+use scene::{Shows, Size, write_capture};
 use std::path::Path;
 use std::time::Instant;
 use stillwright_night::Recipe;
@@ -30,12 +30,24 @@ use stillwright_night::stacking::finish::finish;
 use stillwright_night::stacking::stack;
 use stillwright_night::still::{StillDone, make_still_with};
 
-/// The three sizes: a small planet capture, the usual one, a large one of two bytes a sample.
-const SIZES: [Size; 3] = [
-    Size { name: "small", width: 640, height: 480, bits: 8, frames: 20_000, keep: 10.0 },
-    Size { name: "usual", width: 1936, height: 1096, bits: 8, frames: 2_000, keep: 20.0 },
-    Size { name: "large", width: 4144, height: 2822, bits: 16, frames: 100, keep: 20.0 },
+/// A small planet capture, ground that fills as small a frame, the usual size, a large one of two bytes a sample.
+const SIZES: [Size; 4] = [
+    size("planet", (640, 480), 8, 20_000, 10.0, Shows::Planet),
+    size("small", (640, 480), 8, 20_000, 10.0, Shows::Ground),
+    size("usual", (1936, 1096), 8, 2_000, 20.0, Shows::Ground),
+    size("large", (4144, 2822), 16, 100, 20.0, Shows::Ground),
 ];
+
+const fn size(
+    name: &'static str,
+    (width, height): (usize, usize),
+    bits: u8,
+    frames: usize,
+    keep: f32,
+    shows: Shows,
+) -> Size {
+    Size { name, width, height, bits, frames, keep, shows }
+}
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
@@ -86,7 +98,7 @@ fn line(what: &str, took: Took, per: Option<(f64, Took)>, goal: &str) {
 }
 
 fn table(path: &Path, size: &Size) {
-    let Size { name, width, height, bits, frames, keep } = *size;
+    let Size { name, width, height, bits, frames, keep, .. } = *size;
     println!("\n{name}: {frames} frames of {width} x {height} px, {bits} bit, keep {keep} %");
     let count = frames as f64;
     // Once to bring the file into the page cache.
@@ -129,7 +141,7 @@ fn table(path: &Path, size: &Size) {
     let (took, first) = still(&recipe);
     let peak = peak_mib();
     let goal = match name {
-        "small" => "8 s",
+        "planet" => "8 s",
         "usual" => "6 s",
         _ => "",
     };
@@ -165,7 +177,7 @@ fn same(a: &StillDone, b: &StillDone) -> bool {
 /// Fits of cost to (frames)^a and (pixels)^b, over a factor of 16 in each.
 fn scaling(folder: &Path) {
     let cost = |width: usize, height: usize, frames: usize| {
-        let size = Size { name: "scaling", width, height, bits: 8, frames, keep: 20.0 };
+        let size = size("scaling", (width, height), 8, frames, 20.0, Shows::Ground);
         let path = folder.join("scaling.ser");
         write_capture(&path, &size);
         read_and_sum(&path);

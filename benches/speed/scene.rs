@@ -1,4 +1,4 @@
-//! Captures for measuring speed: rough ground that wanders, ripples, sharpens and blurs from
+//! Captures for measuring speed: rough ground, or a planet on black sky, that wanders, ripples, sharpens and blurs from
 //! place to place, with noise. Cheap, not true to any optics; fidelity is measured elsewhere.
 
 use std::fs::File;
@@ -17,6 +17,16 @@ pub struct Size {
     pub frames: usize,
     /// Percent.
     pub keep: f32,
+    pub shows: Shows,
+}
+
+/// What a capture shows.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Shows {
+    /// Ground that fills the frame.
+    Ground,
+    /// A disc with belts and spots, half as wide as the frame is high.
+    Planet,
 }
 
 /// Frames that differ; they are written again and again.
@@ -28,7 +38,10 @@ const MARGIN: usize = 24;
 /// Write the capture of `size`.
 pub fn write_capture(path: &Path, size: &Size) {
     let (width, height) = (size.width + 2 * MARGIN, size.height + 2 * MARGIN);
-    let sharp = ground(width, height);
+    let sharp = match size.shows {
+        Shows::Ground => ground(width, height),
+        Shows::Planet => planet(width, height, size.height as f32 / 4.0),
+    };
     let soft = softened(&sharp, width, 6);
     let distinct: Vec<Samples> =
         (0..DISTINCT.min(size.frames)).map(|k| frame(size, k, &sharp, &soft)).collect();
@@ -65,6 +78,21 @@ fn ground(width: usize, height: usize) -> Vec<f32> {
         }
     }
     ground
+}
+
+/// A disc of `radius` px in the middle, darker towards its limb, belts and oval spots on it.
+fn planet(width: usize, height: usize, radius: f32) -> Vec<f32> {
+    let (cx, cy) = (0.5 * width as f32, 0.5 * height as f32);
+    let value = |i: usize| {
+        let (x, y) = ((i % width) as f32 - cx, (i / width) as f32 - cy);
+        let (u, v) = (x / radius, y / radius);
+        let from_limb = (1.0 - u * u - v * v).max(0.0).sqrt();
+        let belts = 1.0 + 0.15 * (v * 19.0 + 0.4 * (u * 9.0).sin()).sin() + 0.05 * (v * 61.0).cos();
+        let spots = 0.08 * ((u * 23.0).sin() * (v * 29.0).cos()).powi(3);
+        let limb = 1.0 / (1.0 + (x.hypot(y) - radius).exp());
+        0.01 + 0.7 * limb * (0.4 + 0.6 * from_limb) * (belts + spots)
+    };
+    (0..width * height).map(value).collect()
 }
 
 /// Box means of `n` px along both axes, twice.

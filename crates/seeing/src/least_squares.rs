@@ -154,17 +154,21 @@ fn row_sums<'a>(ring: [&'a [f32]; TAPS], tap: [f32; TAPS], weighted: Weighted<'a
     let (gx, gy) = (&weighted.slope_x[..n], &weighted.slope_y[..n]);
     let mut lanes = [[0.0f32; LANES]; 4];
     let whole = n / LANES * LANES;
-    for from in (0..whole).step_by(LANES) {
-        let rows: [&[f32]; TAPS] = ring.map(|row| &row[from..from + LANES]);
-        let (w, r) = (&w[from..from + LANES], &r[from..from + LANES]);
-        let (gx, gy) = (&gx[from..from + LANES], &gy[from..from + LANES]);
+    // Taken apart outside of the loop: what is called in there may not be compiled into it.
+    let in_blocks = |row: &'a [f32]| row.as_chunks::<LANES>().0;
+    let rows = ring.map(in_blocks);
+    let [ws, rs, gxs, gys] = [w, r, gx, gy].map(in_blocks);
+    for (at, w) in ws.iter().enumerate() {
+        let (r, gx, gy) = (&rs[at], &gxs[at], &gys[at]);
+        let (a, b, c) = (&rows[0][at], &rows[1][at], &rows[2][at]);
+        let (d, e, g) = (&rows[3][at], &rows[4][at], &rows[5][at]);
         for l in 0..LANES {
-            let f = tap[0] * rows[0][l]
-                + tap[1] * rows[1][l]
-                + tap[2] * rows[2][l]
-                + tap[3] * rows[3][l]
-                + tap[4] * rows[4][l]
-                + tap[5] * rows[5][l];
+            let f = tap[0] * a[l]
+                + tap[1] * b[l]
+                + tap[2] * c[l]
+                + tap[3] * d[l]
+                + tap[4] * e[l]
+                + tap[5] * g[l];
             lanes[0][l] += f * r[l];
             lanes[1][l] += f * f * w[l];
             lanes[2][l] += f * gx[l];

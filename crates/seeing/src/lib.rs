@@ -10,11 +10,14 @@
 
 pub mod air;
 pub mod alike;
+mod area;
+pub mod band;
 pub mod beside;
 pub mod block_expander;
 pub mod calibration;
 mod camera;
 mod dense;
+mod disc;
 mod early;
 pub mod field;
 mod fine;

@@ -1,7 +1,8 @@
 //! A frame's light as one plane, whatever its colours.
 
-use crate::raster::{Kernel, Raster, reduce, smooth};
+use crate::raster::{Kernel, Raster, reduce_piece, smooth};
 use multiversion::multiversion;
+use std::ops::Range;
 use stillwright_picture::{Layout, RawFrame, Samples};
 
 /// Turns raw frames into light, full scale at 1.0, reusing its buffers.
@@ -49,6 +50,18 @@ impl LightRows<'_> {
             LightRows::Light(light) => (light.width, light.height),
         }
     }
+
+    /// Means over blocks of `factor` x `factor` px, 1 to 4, into `out` (see [`crate::raster::reduce`]): the columns and rows of blocks that
+    /// `piece` tells. Samples are added up as they are stored, without a light of full size in between.
+    pub fn reduced(&self, factor: usize, piece: (Range<usize>, Range<usize>), out: &mut Raster) {
+        let corner = (piece.0.start, piece.1.start);
+        out.reshape(piece.0.len(), piece.1.len());
+        match self {
+            LightRows::U8(v, width, unit) => blocks_u8(v, *width, factor, corner, *unit, out),
+            LightRows::U16(v, width, unit) => blocks_u16(v, *width, factor, corner, *unit, out),
+            LightRows::Light(light) => reduce_piece(light, factor, piece, out),
+        }
+    }
 }
 
 /// What is said of a frame as a whole.
@@ -81,82 +94,71 @@ impl Luminance {
         }
     }
 
-    /// The light of `frame` row by row, as [`Luminance::rows`] gives it, and reduced as [`Luminance::reduced`] does.
-    pub fn rows_and_reduced<'a>(
-        &'a mut self,
-        frame: &'a RawFrame,
-        factor: usize,
-        reduced: &mut Raster,
-    ) -> LightRows<'a> {
-        if matches!(frame.format.layout, Layout::Mono) {
-            self.reduced(frame, factor, reduced);
-            return self.rows(frame);
-        }
-        let rows = self.rows(frame);
-        if let LightRows::Light(light) = rows {
-            reduce(light, factor, reduced);
-        }
-        rows
-    }
-
     /// The light of `frame` reduced by `factor` (see [`reduce`]), into `reduced`. Samples of one
     /// colour are added up as they are stored, without a light of full size in between.
     pub fn reduced(&mut self, frame: &RawFrame, factor: usize, reduced: &mut Raster) {
-        let format = &frame.format;
-        let plain = matches!(format.layout, Layout::Mono);
-        match &frame.samples {
-            Samples::U8(v) if plain && matches!(factor, 2 | 4) => {
-                blocks_u8(v, format.width, format.height, factor, 1.0 / format.white, reduced);
-            }
-            Samples::U16(v) if plain && matches!(factor, 2 | 4) => {
-                blocks_u16(v, format.width, format.height, factor, 1.0 / format.white, reduced);
-            }
-            _ => {
-                let mut light = std::mem::take(&mut self.light);
-                self.of(frame, &mut light);
-                reduce(&light, factor, reduced);
-                self.light = light;
-            }
-        }
+        let all = (0..frame.format.width / factor, 0..frame.format.height / factor);
+        self.rows(frame).reduced(factor, all, reduced);
     }
 }
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn blocks_u8(v: &[u8], width: usize, height: usize, factor: usize, unit: f32, out: &mut Raster) {
-    if factor == 2 {
-        blocks::<u8, 2>(v, width, height, unit, out);
-    } else {
-        blocks::<u8, 4>(v, width, height, unit, out);
-    }
-}
-
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn blocks_u16(v: &[u16], width: usize, height: usize, factor: usize, unit: f32, out: &mut Raster) {
-    if factor == 2 {
-        blocks::<u16, 2>(v, width, height, unit, out);
-    } else {
-        blocks::<u16, 4>(v, width, height, unit, out);
-    }
-}
-
-/// Means over blocks of `N` x `N` whole numbers, times `unit`: exact up to the last step.
-#[inline(always)]
-fn blocks<T: Copy + Into<u32>, const N: usize>(
-    samples: &[T],
+fn blocks_u8(
+    v: &[u8],
     width: usize,
-    height: usize,
+    factor: usize,
+    corner: (usize, usize),
     unit: f32,
     out: &mut Raster,
 ) {
-    out.reshape(width / N, height / N);
+    blocks(v, width, factor, corner, unit, out);
+}
+
+#[multiversion(targets("x86_64+avx2+bmi2"))]
+fn blocks_u16(
+    v: &[u16],
+    width: usize,
+    factor: usize,
+    corner: (usize, usize),
+    unit: f32,
+    out: &mut Raster,
+) {
+    blocks(v, width, factor, corner, unit, out);
+}
+
+#[inline(always)]
+fn blocks<T: Copy + Into<u32>>(
+    samples: &[T],
+    width: usize,
+    factor: usize,
+    corner: (usize, usize),
+    unit: f32,
+    out: &mut Raster,
+) {
+    match factor {
+        1 => blocks_by::<T, 1>(samples, width, corner, unit, out),
+        2 => blocks_by::<T, 2>(samples, width, corner, unit, out),
+        3 => blocks_by::<T, 3>(samples, width, corner, unit, out),
+        _ => blocks_by::<T, 4>(samples, width, corner, unit, out),
+    }
+}
+
+#[inline(always)]
+fn blocks_by<T: Copy + Into<u32>, const N: usize>(
+    samples: &[T],
+    width: usize,
+    (left, top): (usize, usize),
+    unit: f32,
+    out: &mut Raster,
+) {
     let scale = unit / (N * N) as f32;
-    let columns = width / N;
+    let columns = out.width;
     if columns == 0 {
         return;
     }
     for (y, line) in out.values.chunks_exact_mut(columns).enumerate() {
         let row = |k: usize| {
-            let from = (y * N + k) * width;
+            let from = ((top + y) * N + k) * width + left * N;
             samples[from..from + columns * N].as_chunks::<N>().0
         };
         let rows: [&[[T; N]]; N] = std::array::from_fn(row);
@@ -280,6 +282,7 @@ pub fn own_smoothing(layout: Layout) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::raster::reduce;
     use stillwright_picture::{BayerOrder, FrameFormat, SampleType};
 
     #[test]

@@ -6,6 +6,7 @@
 
 use multiversion::multiversion;
 use ndarray::ArrayView2;
+use std::ops::Range;
 
 /// Rows of `f32` samples: `values[y * width + x]`.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -53,11 +54,13 @@ impl Raster {
         if self.values.is_empty() { 0.0 } else { (sum / self.values.len() as f64) as f32 }
     }
 
-    /// Standard deviation of all samples; 0 for an empty raster.
-    pub fn deviation(&self) -> f32 {
-        let mean = f64::from(self.mean());
-        let sum = squares_about(&self.values, mean);
-        (sum / self.values.len().max(1) as f64).sqrt() as f32
+    /// Standard deviation of the samples of one of `step` rows; 0 for an empty raster.
+    pub fn deviation(&self, step: usize) -> f32 {
+        let rows = || (0..self.height).step_by(step.max(1)).map(|y| self.row(y));
+        let count = (rows().count() * self.width).max(1) as f64;
+        let mean = rows().map(row_sum).sum::<f64>() / count;
+        let squares = rows().map(|row| squares_about(row, mean)).sum::<f64>();
+        (squares / count).sqrt() as f32
     }
 
     /// Bilinear sample at (`x`, `y`) px; positions outside are clamped to the edge.
@@ -105,7 +108,11 @@ fn squares_about(values: &[f32], mean: f64) -> f64 {
 }
 
 /// Index of a mirrored sample: -1 becomes 1, `n` becomes `n - 2`.
+#[inline]
 pub fn mirror(index: isize, n: usize) -> usize {
+    if index >= 0 && (index as usize) < n {
+        return index as usize;
+    }
     if n <= 1 {
         return 0;
     }
@@ -179,10 +186,14 @@ pub fn smooth(source: &Raster, kernel: &Kernel, work: &mut Raster, target: &mut 
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn smooth_rows(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut Raster) {
     let (width, height, radius) = (source.width, source.height, taps.len() - 1);
+    // Rows at each distance above and below, looked up once a row.
+    let mut around: Vec<(&[f32], &[f32])> = Vec::with_capacity(radius);
     for y in 0..height {
         let line = &mut padded[radius..radius + width];
         let row = |offset: isize| source.row(mirror(y as isize + offset, height));
-        weigh(line, taps, row(0), |i| (row(-(i as isize)), row(i as isize)));
+        around.clear();
+        around.extend((1..=radius as isize).map(|i| (row(-i), row(i))));
+        weigh(line, taps, source.row(y), |i| around[i - 1]);
         for i in 1..=radius {
             padded[radius - i] = padded[radius + mirror(-(i as isize), width)];
             padded[radius + width - 1 + i] =
@@ -245,30 +256,45 @@ fn weigh_block<'a, const N: usize>(
 ///
 /// The centre of block (0, 0) lies at ((factor - 1) / 2, (factor - 1) / 2) of the source.
 pub fn reduce(source: &Raster, factor: usize, target: &mut Raster) {
-    target.reshape(source.width / factor, source.height / factor);
+    let all = (0..source.width / factor, 0..source.height / factor);
+    reduce_piece(source, factor, all, target);
+}
+
+/// The columns and rows of blocks that `piece` tells, of what [`reduce`] gives.
+pub fn reduce_piece(
+    source: &Raster,
+    factor: usize,
+    piece: (Range<usize>, Range<usize>),
+    target: &mut Raster,
+) {
+    target.reshape(piece.0.len(), piece.1.len());
+    let corner = (piece.0.start, piece.1.start);
     match factor {
-        2 => reduce_2(source, target),
-        4 => reduce_4(source, target),
-        _ => reduce_any(source, factor, target),
+        1 => reduce_by::<1>(source, corner, target),
+        2 => reduce_2(source, corner, target),
+        4 => reduce_4(source, corner, target),
+        _ => reduce_any(source, factor, corner, target),
     }
 }
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn reduce_2(source: &Raster, target: &mut Raster) {
-    reduce_by::<2>(source, target);
+fn reduce_2(source: &Raster, corner: (usize, usize), target: &mut Raster) {
+    reduce_by::<2>(source, corner, target);
 }
 
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn reduce_4(source: &Raster, target: &mut Raster) {
-    reduce_by::<4>(source, target);
+fn reduce_4(source: &Raster, corner: (usize, usize), target: &mut Raster) {
+    reduce_by::<4>(source, corner, target);
 }
 
 #[inline(always)]
-fn reduce_by<const N: usize>(source: &Raster, target: &mut Raster) {
+fn reduce_by<const N: usize>(source: &Raster, (left, top): (usize, usize), target: &mut Raster) {
     let width = target.width;
     let scale = 1.0 / (N * N) as f32;
     for y in 0..target.height {
-        let row = |k: usize| source.row(y * N + k)[..width * N].as_chunks::<N>().0;
+        let row = |k: usize| {
+            source.row((top + y) * N + k)[left * N..(left + width) * N].as_chunks::<N>().0
+        };
         let rows: [&[[f32; N]]; N] = std::array::from_fn(row);
         let out = &mut target.values[y * width..(y + 1) * width];
         for (x, o) in out.iter_mut().enumerate() {
@@ -281,154 +307,20 @@ fn reduce_by<const N: usize>(source: &Raster, target: &mut Raster) {
     }
 }
 
-fn reduce_any(source: &Raster, factor: usize, target: &mut Raster) {
+fn reduce_any(source: &Raster, factor: usize, (left, top): (usize, usize), target: &mut Raster) {
     let (width, height) = (target.width, target.height);
     let scale = 1.0 / (factor * factor) as f32;
     target.values.fill(0.0);
     for y in 0..height {
         let out = &mut target.values[y * width..(y + 1) * width];
         for row in 0..factor {
-            let line = source.row(y * factor + row);
+            let line = &source.row((top + y) * factor + row)[left * factor..];
             for (o, block) in out.iter_mut().zip(line.chunks_exact(factor)) {
                 *o += block.iter().sum::<f32>();
             }
         }
         for o in out.iter_mut() {
             *o *= scale;
-        }
-    }
-}
-
-/// Band-pass for registration: Gaussian of `fine_px` minus a Gaussian of about `coarse_px`.
-///
-/// The coarse one is taken on blocks of 4 px (or as told) and interpolated, which changes it by under 1 % of
-/// the detail's amplitude and costs a sixteenth. Reused buffers live in here.
-#[derive(Clone, Debug)]
-pub struct BandPass {
-    fine: Kernel,
-    coarse: Kernel,
-    block_px: usize,
-    work: Raster,
-    blocks: Raster,
-    extended: Raster,
-    smooth_blocks: Raster,
-}
-
-/// Side of the blocks on which the coarse Gaussian is taken where nothing else is said, px.
-const BLOCK_PX: usize = 4;
-
-impl BandPass {
-    /// A band between two Gaussians, standard deviations in px, `fine_px < coarse_px`.
-    pub fn new(fine_px: f32, coarse_px: f32) -> BandPass {
-        BandPass::on_blocks(fine_px, coarse_px, BLOCK_PX)
-    }
-
-    /// The same, the coarse Gaussian taken on blocks of `block_px` px. Blocks of more than half of `coarse_px` leave a
-    /// pattern of their own, which stays with the frame while the scene moves on.
-    pub fn on_blocks(fine_px: f32, coarse_px: f32, block_px: usize) -> BandPass {
-        // A block mean of n px has itself a variance of (n^2 - 1) / 12 px^2; the interpolation adds about
-        // a tent of one block.
-        let square = (block_px * block_px) as f32;
-        let own = (square - 1.0) / 12.0 + square / 6.0;
-        let rest = (coarse_px * coarse_px - own).max(1.0).sqrt() / block_px as f32;
-        BandPass {
-            fine: Kernel::gaussian(fine_px),
-            coarse: Kernel::gaussian(rest),
-            block_px,
-            work: Raster::default(),
-            blocks: Raster::default(),
-            extended: Raster::default(),
-            smooth_blocks: Raster::default(),
-        }
-    }
-
-    /// Apply to `source`, into `target`.
-    pub fn apply(&mut self, source: &Raster, target: &mut Raster) {
-        if source.width < 2 * self.block_px || source.height < 2 * self.block_px {
-            // Too small to hold a coarse structure: take the mean off.
-            smooth(source, &self.fine, &mut self.work, target);
-            let mean = target.mean();
-            target.values.iter_mut().for_each(|v| *v -= mean);
-            return;
-        }
-        reduce(source, self.block_px, &mut self.blocks);
-        let margin = self.coarse.radius();
-        extend_oddly(&self.blocks, margin, &mut self.extended);
-        smooth(&self.extended, &self.coarse, &mut self.work, &mut self.smooth_blocks);
-        smooth(source, &self.fine, &mut self.work, target);
-        subtract_enlarged(target, &self.smooth_blocks, self.block_px, margin);
-    }
-}
-
-/// Copy with `margin` more samples on every side, reflected at a point: the sample `i` beyond the
-/// edge is twice the edge's minus the sample `i` inside it. A plain mirror would bend every slope
-/// flat at the frame's edge, and that bend stays with the frame while the scene moves on.
-fn extend_oddly(source: &Raster, margin: usize, target: &mut Raster) {
-    let (width, height) = (source.width, source.height);
-    target.reshape(width + 2 * margin, height + 2 * margin);
-    let odd = |line: &dyn Fn(usize) -> f32, n: usize, i: isize| -> f32 {
-        let inner = line(mirror(i, n));
-        if i < 0 {
-            2.0 * line(0) - inner
-        } else if i >= n as isize {
-            2.0 * line(n - 1) - inner
-        } else {
-            inner
-        }
-    };
-    for y in 0..height {
-        let row = source.row(y);
-        let out = target.row_mut(y + margin);
-        for (x, o) in out.iter_mut().enumerate() {
-            *o = odd(&|i| row[i], width, x as isize - margin as isize);
-        }
-    }
-    for x in 0..width + 2 * margin {
-        for y in (0..margin).chain(height + margin..height + 2 * margin) {
-            let column = |i: usize| target.values[(i + margin) * target.width + x];
-            let value = odd(&column, height, y as isize - margin as isize);
-            target.row_mut(y)[x] = value;
-        }
-    }
-}
-
-/// `target -= coarse`, where `coarse` holds blocks of `factor` px, `margin` blocks more on every
-/// side, and is interpolated bilinearly between their centres.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn subtract_enlarged(target: &mut Raster, coarse: &Raster, factor: usize, margin: usize) {
-    let centre = (factor as f32 - 1.0) / 2.0 - (margin * factor) as f32;
-    let width = target.width;
-    let mut line = vec![0.0f32; coarse.width];
-    // Share of the way from one block's centre to the next, for the px of one interval; those
-    // before the first whole interval (half a block) come first.
-    let shares: Vec<f32> = (0..factor).map(|k| (k as f32 + 0.5) / factor as f32).collect();
-    let (half, odd) = (factor / 2, factor % 2 == 1);
-    for y in 0..target.height {
-        let v = ((y as f32 - centre) / factor as f32).clamp(0.0, (coarse.height - 1) as f32);
-        let y0 = (v as usize).min(coarse.height - 2);
-        let fy = v - y0 as f32;
-        for ((l, a), b) in line.iter_mut().zip(coarse.row(y0)).zip(coarse.row(y0 + 1)) {
-            *l = a + fy * (b - a);
-        }
-        let out = &mut target.values[y * width..(y + 1) * width];
-        if odd || margin == 0 {
-            for (x, o) in out.iter_mut().enumerate() {
-                let u = ((x as f32 - centre) / factor as f32).clamp(0.0, (coarse.width - 1) as f32);
-                let x0 = (u as usize).min(coarse.width - 2);
-                *o -= line[x0] + (u - x0 as f32) * (line[x0 + 1] - line[x0]);
-            }
-            continue;
-        }
-        let (head, rest) = out.split_at_mut(half.min(width));
-        for (k, o) in head.iter_mut().enumerate() {
-            *o -= line[margin - 1] + shares[half + k] * (line[margin] - line[margin - 1]);
-        }
-        for (k, block) in rest.chunks_mut(factor).enumerate() {
-            let at = (margin + k).min(line.len() - 2);
-            let (from, step) = (line[at], line[at + 1] - line[at]);
-            for (o, share) in block.iter_mut().zip(&shares) {
-                *o -= from + share * step;
-            }
         }
     }
 }
@@ -466,29 +358,6 @@ mod tests {
                 }
             }
             assert!((variance.sqrt() - sigma).abs() < 0.02, "{variance} {sigma}");
-        }
-    }
-
-    #[test]
-    fn the_band_passes_its_middle_and_stops_both_ends() {
-        let whole = [(0.0, 0.0, 1e-4), (0.004, 0.0, 0.06), (0.06, 0.85, 1.02), (0.4, 0.0, 0.03)];
-        the_band_passes(&mut BandPass::new(1.2, 8.0), whole);
-        let half = [(0.0, 0.0, 1e-4), (0.006, 0.0, 0.06), (0.1, 0.85, 1.02), (0.48, 0.0, 0.2)];
-        the_band_passes(&mut BandPass::on_blocks(0.75, 5.0, 2), half);
-    }
-
-    fn the_band_passes(band: &mut BandPass, expected: [(f32, f32, f32); 4]) {
-        let mut out = Raster::default();
-        for (cycles_per_px, low, high) in expected {
-            let mut wave = Raster::zeros(256, 256);
-            for y in 0..256 {
-                for (x, v) in wave.row_mut(y).iter_mut().enumerate() {
-                    *v = 1.0 + (std::f32::consts::TAU * cycles_per_px * x as f32).cos();
-                }
-            }
-            band.apply(&wave, &mut out);
-            let inner = (64..192).map(|x| out.row(128)[x].abs()).fold(0.0, f32::max);
-            assert!((low..=high).contains(&inner), "{cycles_per_px}: {inner}");
         }
     }
 }

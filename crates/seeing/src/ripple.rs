@@ -10,13 +10,14 @@
 //!
 //! What comes before is done on light reduced by a factor of 1 or 2; displacements are in px of the frame.
 
+use crate::band::BandPass;
 use crate::dense::{Dense, DenseWork, Rows};
 use crate::field::{self, Field, Measured, Smoothness, SolveWork};
 use crate::fine::keen::{Keen, KeenWork};
 use crate::fine::{self, Fine, FineWork};
 use crate::luminance::LightRows;
 use crate::measure::{CORRELATED_PX, Likeness, measure};
-use crate::raster::{BandPass, Raster, reduce};
+use crate::raster::{Raster, reduce};
 use crate::tiles::{Tiles, TilesWork};
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
@@ -70,7 +71,6 @@ pub struct RippleWork {
     band: BandPass,
     band_px: (f32, f32),
     reduced: Raster,
-    piece: Raster,
     passed: Raster,
     tiles: TilesWork,
     dense: DenseWork,
@@ -90,7 +90,6 @@ impl Default for RippleWork {
             band: BandPass::new(1.0, 8.0),
             band_px: (1.0, 8.0),
             reduced: Raster::default(),
-            piece: Raster::default(),
             passed: Raster::default(),
             tiles: TilesWork::default(),
             dense: DenseWork::default(),
@@ -170,12 +169,12 @@ impl Aligner {
         self.tiles.len()
     }
 
-    /// Reduction of the light that [`Aligner::align_reduced`] takes.
+    /// Reduction of the light that is compared first.
     pub fn factor(&self) -> usize {
         self.settings.factor.max(1)
     }
 
-    /// Align a frame's `light` (full size), whose scene as a whole lies at `home`.
+    /// Align a frame, its `light` told row by row at full size, whose scene as a whole lies at `home`; displacements in px of the frame.
     ///
     /// `wanted` tells for each cell of the field whether it matters (see [`Aligner::cells`]);
     /// cells that do not are filled in from those that do.
@@ -184,38 +183,6 @@ impl Aligner {
     /// When cancelled, asked for every few milliseconds.
     pub fn align(
         &self,
-        light: &Raster,
-        home: (f32, f32),
-        wanted: Option<&[bool]>,
-        work: &mut RippleWork,
-        progress: &dyn Progress,
-    ) -> Result<Field, Cancelled> {
-        if self.factor() == 1 {
-            return self.align_reduced(
-                light,
-                &LightRows::Light(light),
-                home,
-                wanted,
-                work,
-                progress,
-            );
-        }
-        let mut reduced = std::mem::take(&mut work.reduced);
-        reduce(light, self.factor(), &mut reduced);
-        let field =
-            self.align_reduced(&reduced, &LightRows::Light(light), home, wanted, work, progress);
-        work.reduced = reduced;
-        field
-    }
-
-    /// Align a frame whose light was reduced by [`Aligner::factor`] already, and lies in `light` at full size for the rounds
-    /// that need it; all else as for [`Aligner::align`], displacements in px of the frame included.
-    ///
-    /// # Errors
-    /// When cancelled, asked for every few milliseconds.
-    pub fn align_reduced(
-        &self,
-        reduced: &Raster,
         light: &LightRows<'_>,
         home: (f32, f32),
         wanted: Option<&[bool]>,
@@ -232,19 +199,13 @@ impl Aligner {
         let cell = (self.settings.cell_px / factor).clamp(1, 64);
         // Only the piece of the frame that is asked for is looked at: everything up to the end of the
         // rounds is told from its corner.
-        let piece =
-            wanted.and_then(|wanted| self.piece(wanted, home, (reduced.width, reduced.height)));
-        let corner = match &piece {
-            Some((across, down)) => {
-                cut(reduced, across, down, &mut work.piece);
-                work.band.apply(&work.piece, &mut work.passed);
-                (across.start as f32, down.start as f32)
-            }
-            None => {
-                work.band.apply(reduced, &mut work.passed);
-                (0.0, 0.0)
-            }
-        };
+        let (width, height) = light.size();
+        let size = (width / factor, height / factor);
+        let piece = wanted.and_then(|wanted| self.piece(wanted, home, size));
+        let piece = piece.unwrap_or((0..size.0, 0..size.1));
+        let corner = (piece.0.start as f32, piece.1.start as f32);
+        light.reduced(factor, piece, &mut work.reduced);
+        work.band.apply(&work.reduced, &mut work.passed);
         let home = (home.0 - corner.0, home.1 - corner.1);
         let mut field = Field::constant(self.width, self.height, cell, home.0, home.1);
         let passed = std::mem::take(&mut work.passed);
@@ -417,15 +378,6 @@ const PAYS_PX: f32 = 0.3;
 
 /// Pieces of a frame begin at multiples of this, px of the raster.
 const GRID_PX: usize = 8;
-
-/// Copy a piece of `raster`.
-fn cut(raster: &Raster, across: &Range<usize>, down: &Range<usize>, piece: &mut Raster) {
-    (piece.width, piece.height) = (across.len(), down.len());
-    piece.values.clear();
-    for y in down.clone() {
-        piece.values.extend_from_slice(&raster.row(y)[across.clone()]);
-    }
-}
 
 /// How far a round moved the wanted cells of a field, px rms an axis.
 fn moved_px(field: &Field, last: &Field, wanted: Option<&[bool]>) -> f32 {

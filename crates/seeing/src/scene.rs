@@ -1,10 +1,12 @@
 //! Where the whole scene lies in a frame: texture for close-ups, the disc's centre first for a
 //! disc on black sky.
 
-use crate::raster::{BandPass, Raster, reduce, row_sum};
+use crate::area::AreaSums;
+use crate::band::BandPass;
+use crate::disc::{Disc, find_disc};
+use crate::raster::{Raster, reduce, reduce_piece, row_sum};
 use crate::survey::SceneKind;
 use crate::template::{Found, Template, TemplateShape, TemplateWork};
-use multiversion::multiversion;
 use stillwright_picture::Shift;
 
 /// Frames are reduced by this factor before the whole-frame shift is looked for: enough px are
@@ -14,125 +16,8 @@ pub fn reduction_factor(width: usize, height: usize) -> usize {
     (width.min(height) / 240).clamp(1, 4).max(if width.min(height) >= 160 { 2 } else { 1 })
 }
 
-/// Centre and share of the frame of what is bright, on reduced light.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Disc {
-    /// Centroid of the bright region, reduced px.
-    pub x_px: f32,
-    /// Centroid of the bright region, reduced px.
-    pub y_px: f32,
-    /// Share of the frame that is bright.
-    pub share: f32,
-    /// Share of the outermost pixels that are dark.
-    pub dark_edge: f32,
-    /// Standard deviation of the bright region about its centroid, reduced px: half the radius
-    /// of a disc.
-    pub spread_px: (f32, f32),
-}
-
-impl Disc {
-    /// Corner and size of the part of `light` that holds the disc (out to 1.3 radii, for its
-    /// rings and phases) and what the band-pass needs around it, of lengths that transform quickly.
-    fn surroundings(&self, light: &Raster) -> ((usize, usize), (usize, usize)) {
-        let span = |centre: f32, spread: f32, n: usize| {
-            let reach = 2.6 * spread + 1.5 * EDGE_PX as f32 + 6.0;
-            let wanted = (2.0 * reach).ceil().max(1.0) as usize;
-            if wanted >= n {
-                return (0, n);
-            }
-            let length = (wanted..=n).find(|m| quick_length(*m) == *m).unwrap_or(n);
-            let first = (centre - 0.5 * length as f32).round().max(0.0) as usize;
-            (first.min(n - length), length)
-        };
-        let (left, width) = span(self.x_px, self.spread_px.0, light.width);
-        let (top, height) = span(self.y_px, self.spread_px.1, light.height);
-        ((left, top), (width, height))
-    }
-}
-
-/// Find what is bright in `light`: above a quarter of the way from the sky (5th percentile) to
-/// the brightest (99.5th percentile). `None` when nothing stands out.
-pub fn find_disc(light: &Raster) -> Option<Disc> {
-    let n = light.values.len();
-    if n < 16 {
-        return None;
-    }
-    // Every seventh sample tells the percentiles of a frame well enough.
-    let mut sorted: Vec<f32> = light.values.iter().step_by(7).copied().collect();
-    let m = sorted.len();
-    let low = *sorted.select_nth_unstable_by(m / 20, f32::total_cmp).1;
-    let high = *sorted.select_nth_unstable_by(m - 1 - m / 200, f32::total_cmp).1;
-    if high - low <= 1e-4 {
-        return None;
-    }
-    let level = low + 0.25 * (high - low);
-    // Whole numbers, whose sums are exact: how many px of each column and row are bright.
-    let (mut columns, mut rows) = (vec![0u32; light.width], vec![0u32; light.height]);
-    count_bright(light, level, &mut columns, &mut rows);
-    let moments = |counts: &[u32]| {
-        let (mut sum, mut square) = (0.0f64, 0.0f64);
-        for (at, n) in counts.iter().enumerate() {
-            sum += at as f64 * f64::from(*n);
-            square += (at * at) as f64 * f64::from(*n);
-        }
-        (sum, square)
-    };
-    let count = rows.iter().map(|n| f64::from(*n)).sum::<f64>();
-    if count == 0.0 {
-        return None;
-    }
-    let ((sum_x, square_x), (sum_y, square_y)) = (moments(&columns), moments(&rows));
-    let (mut edge, mut dark) = (0usize, 0usize);
-    for y in 0..light.height {
-        let row = light.row(y);
-        let all = y == 0 || y + 1 == light.height;
-        let step = if all { 1 } else { (row.len() - 1).max(1) };
-        for v in row.iter().step_by(step) {
-            edge += 1;
-            dark += usize::from(*v <= level);
-        }
-    }
-    let (x, y) = (sum_x / count, sum_y / count);
-    let spread = |square: f64, mean: f64| (square / count - mean * mean).max(0.0).sqrt() as f32;
-    Some(Disc {
-        spread_px: (spread(square_x, x), spread(square_y, y)),
-        x_px: x as f32,
-        y_px: y as f32,
-        share: (count / n as f64) as f32,
-        dark_edge: dark as f32 / edge.max(1) as f32,
-    })
-}
-
-/// How many px of each column and row are brighter than `level`.
-#[multiversion(targets("x86_64+avx2+bmi2"))]
-fn count_bright(light: &Raster, level: f32, columns: &mut [u32], rows: &mut [u32]) {
-    let width = columns.len();
-    for (row, n) in light.values.chunks_exact(width.max(1)).zip(rows) {
-        let row = &row[..width];
-        for x in 0..width {
-            columns[x] += u32::from(row[x] > level);
-        }
-        let mut bright = 0u32;
-        for v in row {
-            bright += u32::from(*v > level);
-        }
-        *n = bright;
-    }
-}
-
-/// Whether a reduced frame shows a disc on black sky: its edge is mostly dark, its dark part is
-/// truly dark, and something is bright.
-pub fn looks_like_a_disc(light: &Raster) -> bool {
-    let Some(disc) = find_disc(light) else { return false };
-    let n = light.values.len();
-    let mut sorted = light.values.clone();
-    let sky = *sorted.select_nth_unstable_by(n / 20, f32::total_cmp).1;
-    let bright = *sorted.select_nth_unstable_by(n - 1 - n / 200, f32::total_cmp).1;
-    disc.dark_edge > 0.7 && disc.share < 0.7 && sky < 0.2 * bright
-}
-
 /// The largest length up to `n` whose FFT takes no detour: 2, 3 and 5 are its only factors.
-fn quick_length(n: usize) -> usize {
+pub(crate) fn quick_length(n: usize) -> usize {
     let quick = |mut m: usize| {
         for factor in [2, 3, 5] {
             while m.is_multiple_of(factor) {
@@ -146,7 +31,7 @@ fn quick_length(n: usize) -> usize {
 
 /// Reduced px along the frame's edge that the least squares passes over: within one coarse sigma
 /// the band-pass sees what it made up beyond the edge, and that stays with the frame.
-const EDGE_PX: usize = 10;
+pub(crate) const EDGE_PX: usize = 10;
 
 /// Reductions of the band-passed light on which ground is looked for first, the larger the
 /// better, as long as this many px are left on each side.
@@ -168,6 +53,11 @@ const HALVED_PX: usize = 100;
 const NEAR_PX: f32 = 1.5;
 const ALIKE: f32 = 0.8;
 
+/// So much around the template, reduced px, is band-passed where a disc is expected: the least squares moves by 4 px at most and looks
+/// 3 px further. Pieces begin at multiples of the band-pass's blocks.
+const AROUND_PX: usize = 8;
+const GRID_PX: usize = 4;
+
 /// Matches below this correlation are looked for again without the first step's reduction.
 const TRUSTED: f32 = 0.4;
 
@@ -187,8 +77,9 @@ pub struct SceneTracker {
     template: Template,
     first: Option<First>,
     reference: Raster,
-    /// What is compared with: the reference, or half its size.
-    compared: Raster,
+    /// What is compared with, the reference or half its size: its size, and its sums over any part.
+    compared_px: (usize, usize),
+    sums: AreaSums,
     disc: Option<Disc>,
 }
 
@@ -290,7 +181,8 @@ impl SceneTracker {
             template,
             first,
             reference,
-            compared,
+            compared_px: (compared.width, compared.height),
+            sums: AreaSums::of(&compared),
             disc,
         })
     }
@@ -307,18 +199,17 @@ impl SceneTracker {
                 .map_or((0.0, 0.0), |seen| (seen.x_px - home.x_px, seen.y_px - home.y_px)),
             _ => (0.0, 0.0),
         };
-        if self.halved {
-            reduce(reduced, 2, &mut work.halved);
-            work.band_halved.apply(&work.halved, &mut work.passed);
-        } else {
-            work.band.apply(reduced, &mut work.passed);
-        }
-        let quick = if self.disc.is_some() {
-            self.find_nearby(guess, work)
-        } else {
-            self.find_quickly(guess, work)
+        let quick = match self.disc {
+            Some(_) => self.find_nearby(reduced, guess, work),
+            None => {
+                self.pass(reduced, work);
+                self.find_quickly(guess, work)
+            }
         };
         let found = quick.filter(|found| found.correlation >= TRUSTED).unwrap_or_else(|| {
+            if self.disc.is_some() {
+                self.pass(reduced, work);
+            }
             let (shape, template) = (&self.shape, &mut work.template);
             let start = self.template.search(shape, &work.passed, guess, 3, template);
             self.template.refine(shape, &work.passed, start, 0.0, template)
@@ -334,9 +225,37 @@ impl SceneTracker {
         Tracked { shift, correlation: found.correlation, brightness }
     }
 
-    /// Find a disc whose centroid is known.
-    fn find_nearby(&self, guess: (f32, f32), work: &mut TrackerWork) -> Option<Found> {
-        let found = self.template.refine(&self.shape, &work.passed, guess, 0.0, &mut work.template);
+    /// Band-pass `reduced`, or half its size, into `work`.
+    fn pass(&self, reduced: &Raster, work: &mut TrackerWork) {
+        if self.halved {
+            reduce(reduced, 2, &mut work.halved);
+            work.band_halved.apply(&work.halved, &mut work.passed);
+        } else {
+            work.band.apply(reduced, &mut work.passed);
+        }
+    }
+
+    /// Find a disc whose centroid is known. Only what the template can touch around it is band-passed.
+    fn find_nearby(
+        &self,
+        reduced: &Raster,
+        guess: (f32, f32),
+        work: &mut TrackerWork,
+    ) -> Option<Found> {
+        let span = |first: usize, length: usize, moved: f32, n: usize| {
+            let first = first as f32 + moved.round() - AROUND_PX as f32;
+            let low = first.clamp(0.0, n as f32) as usize / GRID_PX * GRID_PX;
+            low..(low + (length + 2 * AROUND_PX).next_multiple_of(GRID_PX)).min(n)
+        };
+        let (shape, template) = (&self.shape, &self.template);
+        let across = span(template.x0, shape.width(), guess.0, reduced.width);
+        let down = span(template.y0, shape.height(), guess.1, reduced.height);
+        let corner = (across.start as f32, down.start as f32);
+        reduce_piece(reduced, 1, (across, down), &mut work.small);
+        work.band.apply(&work.small, &mut work.passed);
+        let start = (guess.0 - corner.0, guess.1 - corner.1);
+        let mut found = template.refine(shape, &work.passed, start, 0.0, &mut work.template);
+        (found.x_px, found.y_px) = (found.x_px + corner.0, found.y_px + corner.1);
         let away = (found.x_px - guess.0).hypot(found.y_px - guess.1);
         (away <= NEAR_PX || found.correlation >= ALIKE).then_some(found)
     }
@@ -354,23 +273,23 @@ impl SceneTracker {
 
     /// Mean of the frame over that of the reference, where both show the scene.
     fn brightness_at(&self, reduced: &Raster, at: (f32, f32)) -> f32 {
-        let reference = &self.compared;
+        let (width, height) = self.compared_px;
         let overlap = |shift: f32, n: usize| {
             let shift = if shift.is_finite() { shift.round() as isize } else { 0 };
             let low = (-shift).clamp(0, n as isize);
             let high = (n as isize - shift).clamp(low, n as isize);
             (low as usize, high as usize, shift)
         };
-        let (x_low, x_high, dx) = overlap(at.0, reference.width.min(reduced.width));
-        let (y_low, y_high, dy) = overlap(at.1, reference.height.min(reduced.height));
-        let (mut seen, mut expected) = (0.0f64, 0.0f64);
+        let (x_low, x_high, dx) = overlap(at.0, width.min(reduced.width));
+        let (y_low, y_high, dy) = overlap(at.1, height.min(reduced.height));
+        let mut seen = 0.0f64;
         for y in y_low..y_high {
             let here = reduced.row((y as isize + dy) as usize);
             let from = (x_low as isize + dx) as usize;
             let n = x_high - x_low;
             seen += row_sum(&here[from..from + n]);
-            expected += row_sum(&reference.row(y)[x_low..x_high]);
         }
+        let expected = self.sums.over(x_low..x_high, y_low..y_high);
         if expected > 0.0 { (seen / expected) as f32 } else { 0.0 }
     }
 }
@@ -378,6 +297,7 @@ impl SceneTracker {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::disc::looks_like_a_disc;
 
     /// Hills of several sizes, moved by (dx, dy).
     fn ground(dx: f32, dy: f32) -> Raster {

@@ -7,6 +7,7 @@
 //! geometry* (the ripple of the air averages out over time), which no single frame does.
 
 use crate::camera::stuck_and_noisy;
+use crate::disc::looks_like_a_disc;
 use crate::early::{EarlyScale, GradeWatcher};
 use crate::geometry::{GeometryMean, Placed};
 use crate::hot::HotPixels;
@@ -14,7 +15,7 @@ use crate::judge::{Raw, judge_frames};
 use crate::median::{median, median_of};
 use crate::noise::NoiseModel;
 use crate::raster::Raster;
-use crate::scene::{SceneTracker, TrackerWork, looks_like_a_disc, reduction_factor};
+use crate::scene::{SceneTracker, TrackerWork, reduction_factor};
 use crate::sharpness::CellGrid;
 use crate::workers::{Pool, Worker};
 use rayon::prelude::*;
@@ -300,6 +301,9 @@ fn no_frames_words(frames: &[FrameReport]) -> String {
     words
 }
 
+/// Of this many rows of the reduced light one tells how much contrast a frame has: whether any is left is all that is asked.
+const CONTRAST_STEP: usize = 4;
+
 /// Frames whose reduced light is held at once: enough for every core, few enough for memory (about 64 MiB).
 fn batch_size(width: usize, height: usize, factor: usize) -> usize {
     let bytes = (width / factor) * (height / factor) * 4;
@@ -445,7 +449,7 @@ fn look_at(
         return lost(error.reason);
     }
     let tracked = tracker.track(&worker.reduced, &mut worker.tracker);
-    let contrast = worker.reduced.deviation();
+    let contrast = worker.reduced.deviation(CONTRAST_STEP);
     let Some((level, rows, meter)) = worker.meter() else { return lost(String::new()) };
     let mut energy = Vec::new();
     let whole = (tracked.shift.x_px.round() as isize, tracked.shift.y_px.round() as isize);

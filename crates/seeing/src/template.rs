@@ -1,6 +1,6 @@
 //! A piece of the reference that is looked for in frames: a tile, or the whole picture.
 //!
-//! Both sides are band-passed first ([`crate::raster::BandPass`]), because frequencies beyond
+//! Both sides are band-passed first ([`crate::band::BandPass`]), because frequencies beyond
 //! the optical cut-off hold nothing but noise and plain whitening counts them fully. Looking
 //! takes two steps:
 //!
@@ -197,7 +197,7 @@ impl Template {
     }
 
     /// Look for the template in the band-passed `frame` around a guess (px from its own place),
-    /// by FFT correlation; `rounds` times, each around the place found before.
+    /// by FFT correlation; `rounds` times at most, each around the place found before, until that is near.
     pub fn search(
         &self,
         shape: &TemplateShape,
@@ -226,7 +226,7 @@ impl Template {
             let (dx, dy) = peak(&work.patch, width, height);
             x_px = left + dx;
             y_px = top + dy;
-            if dx.abs() < 0.5 && dy.abs() < 0.5 {
+            if dx.abs() < near(width) && dy.abs() < near(height) {
                 break;
             }
         }
@@ -363,6 +363,12 @@ impl Template {
         }
         own
     }
+}
+
+/// How near a place must be to the one it was looked for around, px, to be believed: windows that far apart of `n` px hold nearly the same,
+/// and pull home by a few hundredths of the way.
+fn near(n: usize) -> f32 {
+    (n as f32 / 40.0).max(0.5)
 }
 
 /// Positions 0..n whose samples from `first - 2` to `first + 3` lie within 0..limit, `edge` px

@@ -3,7 +3,8 @@
 //! unbiased estimate of a shift has a covariance below the inverse of sum(g g') / (2 s^2).
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-use stillwright_seeing::raster::{BandPass, Raster};
+use stillwright_seeing::band::BandPass;
+use stillwright_seeing::raster::Raster;
 use stillwright_seeing::template::{Template, TemplateShape, TemplateWork};
 
 /// Numbers in 0..1 from SplitMix64 (Steele, Lea and Flood 2014).

@@ -1,6 +1,7 @@
 //! Reading frames and aligning them to a reference, in batches.
 
 use crate::accumulate::{Accumulator, Aligned};
+use crate::blank::blank_cells;
 use crate::blend::BLEND;
 use crate::credible::Expected;
 use crate::fields::{Laid, Laying};
@@ -80,6 +81,8 @@ pub struct Bench<'a> {
     pub survey: &'a Survey,
     /// The grid of the weights.
     pub cells: CellGrid,
+    /// Cells of it that show nothing.
+    blank: Vec<bool>,
 }
 
 /// Buffers of one worker.
@@ -91,7 +94,17 @@ struct Worker {
     ripple: RippleWork,
 }
 
-impl Bench<'_> {
+impl<'a> Bench<'a> {
+    /// For the frames of `source`, of which `survey` tells.
+    pub fn of(source: &'a dyn FrameSource, survey: &'a Survey) -> Bench<'a> {
+        Bench {
+            source,
+            survey,
+            cells: survey.cells,
+            blank: blank_cells(&survey.cells, &survey.cell_structure),
+        }
+    }
+
     /// Frames held at once: enough for every core, few enough for memory (about 256 MiB).
     fn batch(&self) -> usize {
         let format = self.source.format();
@@ -200,11 +213,11 @@ impl Bench<'_> {
             .map_init(Worker::default, |worker, index| {
                 progress.check()?;
                 let Some(report) = self.survey.frames.get(*index) else { return Ok(None) };
-                let Worker { frame, luminance, light, ripple } = worker;
+                let Worker { frame, luminance, ripple, .. } = worker;
                 let Some(frame) = self.read_mended(*index, frame) else { return Ok(None) };
-                let rows = luminance.rows_and_reduced(frame, aligner.factor(), light);
+                let rows = luminance.rows(frame);
                 let home = (report.shift.x_px, report.shift.y_px);
-                aligner.align_reduced(light, &rows, home, None, ripple, progress).map(Some)
+                aligner.align(&rows, home, None, ripple, progress).map(Some)
             })
             .collect()
     }
@@ -220,21 +233,20 @@ impl Bench<'_> {
         progress.check()?;
         let Chosen { index, mut weights, half } = chosen;
         let Some(report) = self.survey.frames.get(index) else { return Ok(Err(index)) };
-        let Worker { frame: held, luminance, light, ripple } = worker;
+        let Worker { frame: held, luminance, ripple, .. } = worker;
         let Some(frame) = self.read_mended(index, held) else { return Ok(Err(index)) };
         let home = (report.shift.x_px, report.shift.y_px);
         let grid = on.aligner.cells();
         let mut align = |wanted: &[bool]| {
-            let rows = luminance.rows_and_reduced(frame, on.aligner.factor(), light);
-            let field =
-                on.aligner.align_reduced(light, &rows, home, Some(wanted), ripple, progress)?;
+            let rows = luminance.rows(frame);
+            let field = on.aligner.align(&rows, home, Some(wanted), ripple, progress)?;
             Ok::<_, Cancelled>(Laid { field, agreement: ripple.agreement().to_vec() })
         };
         let known = on.laying.and_then(|laying| laying.known(index, home, grid));
         let Laid { mut field, agreement } = match (known, on.laying) {
             (Some(laid), _) => laid,
             (None, Some(laying)) => laying.found(index, home, &self.cells, grid, &mut align)?,
-            (None, None) => align(&wanted_cells(&weights, &self.cells, grid))?,
+            (None, None) => align(&wanted_cells(&weights, &self.cells, &self.blank, grid))?,
         };
         if let Some(correction) = on.correction {
             field = corrected(&field, correction);
@@ -286,19 +298,21 @@ fn weight_of(agreement: f32) -> f32 {
 }
 
 /// Which cells of the field matter, given the weights: those under a cell with weight and those
-/// to which its weight blends.
+/// to which its weight blends. Cells of weight that are `blank` matter where there are no others only.
 pub(crate) fn wanted_cells(
     weights: &[Vec<f32>],
     cells: &CellGrid,
+    blank: &[bool],
     (columns, rows, side): (usize, usize, usize),
 ) -> Vec<bool> {
+    let has_weight = |cell: &usize| weights.iter().any(|w| w.get(*cell).is_some_and(|w| *w != 0.0));
+    let shows = |cell: &usize| blank.get(*cell).is_none_or(|blank| !blank);
+    let (shown, hidden): (Vec<usize>, Vec<usize>) =
+        (0..cells.len()).filter(has_weight).partition(shows);
     let mut wanted = vec![false; columns * rows];
     // Weights blend into the neighbours by a quarter of a cell.
     let reach = cells.cell_px / 4;
-    for cell in 0..cells.len() {
-        if weights.iter().all(|w| w.get(cell).is_none_or(|w| *w == 0.0)) {
-            continue;
-        }
+    for cell in if shown.is_empty() { hidden } else { shown } {
         let (x, y) =
             ((cell % cells.columns) * cells.cell_px, (cell / cells.columns) * cells.cell_px);
         let span = |at: usize, n: usize| {
@@ -461,8 +475,15 @@ mod tests {
         let cells = CellGrid { cell_px: 32, columns: 10, rows: 8 };
         let mut weights = vec![0.0; 80];
         weights[4 * 10 + 5] = 1.0;
-        let wanted = wanted_cells(&[weights], &cells, (20, 16, 16));
+        let mut blank = vec![false; 80];
+        let wanted = wanted_cells(&[weights.clone()], &cells, &blank, (20, 16, 16));
         assert!(wanted[9 * 20 + 11] && wanted[7 * 20 + 9]);
         assert!(!wanted[0] && !wanted[9 * 20 + 19]);
+        // A blank cell is wanted where there is no other only.
+        (weights[0], blank[0]) = (1.0, true);
+        assert_eq!(wanted_cells(&[weights.clone()], &cells, &blank, (20, 16, 16)), wanted);
+        weights[4 * 10 + 5] = 0.0;
+        let wanted = wanted_cells(&[weights], &cells, &blank, (20, 16, 16));
+        assert!(wanted[0] && !wanted[9 * 20 + 11]);
     }
 }

@@ -6,7 +6,8 @@
 //! and undone when frames are resampled, not afterwards.
 
 use stillwright_picture::Picture;
-use stillwright_seeing::raster::{BandPass, Raster};
+use stillwright_seeing::band::BandPass;
+use stillwright_seeing::raster::Raster;
 use stillwright_seeing::template::{Template, TemplateShape, TemplateWork};
 
 /// Larger displacements, px, are taken for a failed match.

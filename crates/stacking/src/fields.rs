@@ -196,7 +196,8 @@ impl<'a> Laying<'a> {
         align: impl FnOnce(&[bool]) -> Result<Laid, E>,
     ) -> Result<Laid, E> {
         let weights = self.ranks.weights_of_all(index);
-        let wanted = wanted_cells(std::slice::from_ref(&weights), cells, grid);
+        let blank = self.ranks.blank();
+        let wanted = wanted_cells(std::slice::from_ref(&weights), cells, blank, grid);
         let laid = align(&wanted)?;
         self.fields.found.fetch_add(1, Ordering::Relaxed);
         let noted = Noted::of(&laid, home, &needed_cells(&weights, cells, grid));

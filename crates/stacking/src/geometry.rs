@@ -12,8 +12,10 @@ use crate::stack::StackError;
 use rayon::prelude::*;
 use stillwright_picture::{Cancelled, Grade, Progress, Stage};
 use stillwright_seeing::alike;
+use stillwright_seeing::band::BandPass;
 use stillwright_seeing::field::{Field, RowExpander, Smoothness};
-use stillwright_seeing::raster::{BandPass, Kernel, Raster, mirror, reduce, smooth};
+use stillwright_seeing::luminance::LightRows;
+use stillwright_seeing::raster::{Kernel, Raster, mirror, reduce, smooth};
 use stillwright_seeing::ripple::{Aligner, RippleSettings, RippleWork};
 
 /// Frames, spread over the sharper two fifths of the capture, whose ripple is averaged. Of a capture of 240 frames a half is worth
@@ -216,7 +218,7 @@ impl Mean<'_> {
         let mut work = RippleWork::default();
         let mut align = |alike: &Raster| {
             let aligner = Aligner::new(alike, settings, self.noise);
-            aligner.align(self.light, (0.0, 0.0), None, &mut work, progress)
+            aligner.align(&LightRows::Light(self.light), (0.0, 0.0), None, &mut work, progress)
         };
         let blurred = |sigma_px: f32| {
             let mut out = Raster::default();
@@ -351,7 +353,8 @@ mod tests {
             smooth(&reduced, &Kernel::gaussian(2.0), &mut Raster::default(), &mut soft);
             let aligner = Aligner::new(&soft, mean.settings(&reduced), mean.noise);
             let mut work = RippleWork::default();
-            let field = aligner.align(mean.light, (0.0, 0.0), None, &mut work, &Silent);
+            let field =
+                aligner.align(&LightRows::Light(mean.light), (0.0, 0.0), None, &mut work, &Silent);
             let mut field = field.expect("nobody stops");
             field.cell_px *= 2;
             field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= 2.0);

@@ -2,10 +2,11 @@
 //!
 //! The survey graded every cell of every frame. Here each cell's grade is steadied with its
 //! neighbours' (which see nearly the same air, and which lend theirs where a cell has no
-//! structure of its own), the frames are ranked cell by cell, the keep decides how many count,
+//! structure of its own; where nothing around has any, the frame's as a whole stands), the frames are ranked cell by cell, the keep decides how many count,
 //! and those that count are weighted by what they are worth. In the stack they weigh by how far they agree with the reference
 //! instead, which is known once they are laid on it (`align`).
 
+use crate::blank::blank_cells;
 use multiversion::multiversion;
 use rayon::prelude::*;
 use std::ops::Range;
@@ -41,6 +42,8 @@ pub struct Worth<'a> {
     pub frames: Vec<usize>,
     /// Taps of the Gaussian, from its middle on.
     taps: Vec<f32>,
+    /// The cells that show nothing, where a frame's grade is that of the whole.
+    pub(crate) blank: Vec<bool>,
 }
 
 /// Buffers for the grades of one frame.
@@ -56,10 +59,14 @@ impl<'a> Worth<'a> {
     /// What `survey` tells of it.
     pub fn of(survey: &'a Survey) -> Worth<'a> {
         let cells = survey.cells;
-        let sigma = (STEADY_PX / cells.cell_px as f32).max(0.5);
-        let radius = (2.5 * sigma).ceil() as usize;
-        let taps = (0..=radius).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
-        Worth { survey, cells, frames: survey.usable(), taps }
+        let taps = steady_taps(cells.cell_px);
+        Worth {
+            survey,
+            cells,
+            frames: survey.usable(),
+            taps,
+            blank: blank_cells(&survey.cells, &survey.cell_structure),
+        }
     }
 
     /// Steadied grades of frame `index` in the `rows` of cells, about 1 on average, into `out`.
@@ -82,8 +89,10 @@ impl<'a> Worth<'a> {
         let inner = rows.start - around.start..rows.end - around.start;
         blur_cells(energy, columns, &self.taps, inner.clone(), work, energies);
         blur_cells(weight, columns, &self.taps, inner, work, weights);
-        for ((g, e), w) in out.iter_mut().zip(energies.iter()).zip(weights.iter()) {
-            *g = if *w > 0.0 { (e / w).max(0.0) } else { whole };
+        let blank = &self.blank[rows.start * columns..];
+        let blurred = energies.iter().zip(weights.iter());
+        for ((g, (e, w)), blank) in out.iter_mut().zip(blurred).zip(blank) {
+            *g = if *w > 0.0 && !blank { (e / w).max(0.0) } else { whole };
         }
     }
 
@@ -113,10 +122,16 @@ impl<'a> Worth<'a> {
                 },
             )?;
             let grades = &held[..n * count];
+            // Blank cells rank all frames alike: one stands for all.
+            let blank = &self.blank[first * columns..][..n];
+            let one_blank = blank.iter().position(|blank| *blank);
             let parted: Vec<Vec<Cut>> = (0..n)
                 .into_par_iter()
                 .map_init(Vec::new, |order, cell| {
                     progress.check()?;
+                    if blank[cell] && one_blank != Some(cell) {
+                        return Ok(Vec::new());
+                    }
                     let own = grades.iter().skip(cell).step_by(n);
                     order.clear();
                     order
@@ -136,6 +151,9 @@ impl<'a> Worth<'a> {
                     Ok(cuts)
                 })
                 .collect::<Result<_, Cancelled>>()?;
+            let of_blank = one_blank.map(|cell| parted[cell].clone()).unwrap_or_default();
+            let parted =
+                parted.into_iter().map(|c| if c.is_empty() { of_blank.clone() } else { c });
             for of_cell in parted {
                 cuts.iter_mut().zip(of_cell).for_each(|(cuts, cut)| cuts.push(cut));
             }
@@ -198,6 +216,11 @@ impl Ranks<'_> {
     /// The same with the first `bands` kept.
     pub fn keeping(self, bands: usize) -> Self {
         Ranks { kept: bands, ..self }
+    }
+
+    /// The cells that show nothing.
+    pub(crate) fn blank(&self) -> &[bool] {
+        &self.worth.blank
     }
 
     /// Indices of the frames that are kept anywhere, ascending.
@@ -264,6 +287,13 @@ impl Ranks<'_> {
     }
 }
 
+/// Taps of the Gaussian by which grades of cells of this size are steadied, from its middle on.
+pub(crate) fn steady_taps(cell_px: usize) -> Vec<f32> {
+    let sigma = (STEADY_PX / cell_px as f32).max(0.5);
+    let radius = (2.5 * sigma).ceil() as usize;
+    (0..=radius).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect()
+}
+
 /// How many of `count` frames a keep of `percent` means: at least one.
 pub fn kept_frames(count: usize, percent: f32) -> usize {
     ((count as f32 * percent / 100.0).round() as usize).clamp(1, count.max(1))
@@ -271,7 +301,7 @@ pub fn kept_frames(count: usize, percent: f32) -> usize {
 
 /// Blur `values`, rows of `columns` cells, and give the rows `inner`; beyond the ends there is nothing.
 #[multiversion(targets("x86_64+avx2+bmi2"))]
-fn blur_cells(
+pub(crate) fn blur_cells(
     values: &[f32],
     columns: usize,
     taps: &[f32],
@@ -313,6 +343,11 @@ fn add(to: &mut [f32], from: &[f32], tap: f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use stillwright_picture::{Grade, Shift, Silent};
+    use stillwright_seeing::hot::HotPixels;
+    use stillwright_seeing::noise::NoiseModel;
+    use stillwright_seeing::raster::Raster;
+    use stillwright_seeing::{FrameReport, SceneKind};
 
     /// Two cells, five frames: cell 0 is best in frame 1, cell 1 in frame 3; ties go to the earlier one.
     const GRADES: [[f32; 5]; 2] = [[0.5, 2.0, 0.7, 0.4, 0.7], [0.3, 0.2, 0.2, 2.0, 0.1]];
@@ -379,5 +414,59 @@ mod tests {
         assert_eq!(kept_frames(10, 0.1), 1);
         assert_eq!(kept_frames(10, 100.0), 10);
         assert_eq!(kept_frames(1, 50.0), 1);
+    }
+
+    /// Sky but for a planet in the first columns; frame 0 is the sharpest there, frame 2 as a whole, and what the sky shows is
+    /// another one's in every cell.
+    fn planet() -> Survey {
+        let cells = CellGrid { cell_px: 16, columns: 24, rows: 4 };
+        let report = |(index, grade): (usize, f32)| FrameReport {
+            index,
+            grade: Grade(grade),
+            shift: Shift::default(),
+            brightness: 1.0,
+            transparency: 1.0,
+            clipped_share: 0.0,
+            rejected: None,
+            trouble: None,
+        };
+        let shows = |cell: usize| cell % 24 < 3;
+        let of = |frame: usize, cell: usize| {
+            if shows(cell) {
+                [1.5, 1.2, 0.9, 0.4][frame]
+            } else {
+                ((cell * 7 + frame * 5) % 11) as f32
+            }
+        };
+        Survey {
+            reference_index: 0,
+            scene: SceneKind::Disc,
+            frames: [1.0, 0.9, 1.1, 0.8].into_iter().enumerate().map(report).collect(),
+            noise: NoiseModel::default(),
+            median_brightness: 0.5,
+            hot_pixels: HotPixels::default(),
+            cells,
+            cell_grades: (0..4).flat_map(|f| (0..cells.len()).map(move |c| of(f, c))).collect(),
+            cell_structure: (0..cells.len()).map(|c| if shows(c) { 1.0 } else { 0.0025 }).collect(),
+            geometry: Raster::zeros(8, 8),
+            geometry_factor: 1,
+        }
+    }
+
+    #[test]
+    fn sky_keeps_the_frames_that_are_best_as_a_whole() {
+        let survey = planet();
+        let worth = Worth::of(&survey);
+        let ranks = worth.ranks(&[1, 2], &Silent).unwrap();
+        let kept = |frame: usize| ranks.weights(frame).iter().map(|w| *w > 0.0).collect::<Vec<_>>();
+        let (of_planet, of_whole) = (kept(0), kept(2));
+        // In between, grades are steadied with less and less of the planet.
+        for cell in (0..survey.cells.len()).filter(|cell| !(5..8).contains(&(cell % 24))) {
+            let sky = cell % 24 >= 8;
+            assert_eq!(worth.blank[cell], sky, "{cell}");
+            assert_eq!((of_planet[cell], of_whole[cell]), (!sky, sky), "{cell}");
+        }
+        assert_eq!(ranks.used().collect::<Vec<_>>(), [0, 2]);
+        assert_eq!(ranks.used_in(1..2).collect::<Vec<_>>(), [0, 1]);
     }
 }

@@ -9,6 +9,7 @@
 mod accumulate;
 mod advice;
 mod align;
+mod blank;
 mod blend;
 mod cmy;
 mod coverage;

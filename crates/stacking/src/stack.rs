@@ -179,7 +179,7 @@ pub fn groundwork(
     if survey.usable().is_empty() {
         return Err(no_frame_left());
     }
-    let bench = Bench { source, survey, cells: survey.cells };
+    let bench = Bench::of(source, survey);
     Groundwork::build(&bench, settings, primaries, progress)
 }
 
@@ -227,7 +227,7 @@ fn stack_colours(
     if worth.frames.is_empty() {
         return Err(no_frame_left());
     }
-    let bench = Bench { source, survey, cells: worth.cells };
+    let bench = Bench::of(source, survey);
     progress.check()?;
     let channels = format.layout.picture_channels();
     let (aligner, offsets) = (&ground.aligner, ground.offsets);
@@ -376,7 +376,7 @@ pub fn warp_fields(
     let ground = groundwork(source, survey, settings, progress)?;
     let like_bayer = AsBayer::of(source);
     let source = like_bayer.as_ref().map_or(source, |like| like as &dyn FrameSource);
-    let bench = Bench { source, survey, cells: survey.cells };
+    let bench = Bench::of(source, survey);
     Ok(bench.fields(indices, &ground.aligner, progress)?)
 }
 

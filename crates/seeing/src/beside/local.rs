@@ -2,7 +2,8 @@
 
 use super::homography::{Homography, Mapping};
 use super::lay::{Laid, lay};
-use crate::raster::{BandPass, Kernel, Raster, smooth};
+use crate::band::BandPass;
+use crate::raster::{Kernel, Raster, smooth};
 use rayon::prelude::*;
 
 /// Side of a place that is matched by itself, px of the level. Smaller, and chance matches win;

@@ -7,10 +7,11 @@
 //! taken away. Bands that change from frame to frame are left to the stack, which averages them out.
 
 use super::Calibration;
+use crate::disc::looks_like_a_disc;
 use crate::luminance::Luminance;
 use crate::median::{median, median_of};
 use crate::raster::Raster;
-use crate::scene::{SceneTracker, TrackerWork, looks_like_a_disc, reduction_factor};
+use crate::scene::{SceneTracker, TrackerWork, reduction_factor};
 use crate::survey::SceneKind;
 use rayon::prelude::*;
 use stillwright_picture::{

@@ -57,7 +57,9 @@ fn a_rippled_frame_is_straightened_to_a_tenth_of_a_pixel() {
         let settings = RippleSettings { factor, rounds, fine_rounds, ..SETTINGS };
         let aligner = Aligner::new(&reference, settings, 1e-5);
         let mut work = RippleWork::default();
-        let found = aligner.align(&frame, (4.0, -3.0), None, &mut work, &Silent).unwrap();
+        let found = aligner
+            .align(&LightRows::Light(&frame), (4.0, -3.0), None, &mut work, &Silent)
+            .unwrap();
         let (mut sum, mut n) = (0.0, 0.0);
         for y in (32..height - 32).step_by(5) {
             for x in (32..width - 32).step_by(5) {
@@ -91,7 +93,8 @@ fn a_softer_frame_is_not_taken_for_a_displaced_one() {
         let settings = RippleSettings { band_px, factor, rounds, fine_rounds, ..SETTINGS };
         let aligner = Aligner::new(&reference, settings, 1e-5);
         let mut work = RippleWork::default();
-        let found = aligner.align(&frame, (0.0, 0.0), None, &mut work, &Silent).unwrap();
+        let found =
+            aligner.align(&LightRows::Light(&frame), (0.0, 0.0), None, &mut work, &Silent).unwrap();
         let (mut sum, mut n) = (0.0, 0.0);
         for y in (32..height - 32).step_by(5) {
             for x in (32..width - 32).step_by(5) {
@@ -127,7 +130,9 @@ fn a_piece_of_a_frame_is_aligned_like_the_whole() {
     assert!(across.len() * down.len() * 2 < size.0 * size.1);
     let mut work = RippleWork::default();
     let mut align = |wanted: &[bool]| {
-        aligner.align(&frame, (7.0, -5.0), Some(wanted), &mut work, &Silent).unwrap()
+        aligner
+            .align(&LightRows::Light(&frame), (7.0, -5.0), Some(wanted), &mut work, &Silent)
+            .unwrap()
     };
     // With its corners asked for, too, the whole frame is looked at.
     let mut with_corners = wanted.clone();
@@ -152,7 +157,8 @@ fn a_blank_frame_yields_the_whole_frame_shift() {
     let aligner = Aligner::new(&reference, SETTINGS, 1e-5);
     let blank = Raster::zeros(128, 96);
     let mut work = RippleWork::default();
-    let found = aligner.align(&blank, (2.0, 1.0), None, &mut work, &Silent).unwrap();
+    let found =
+        aligner.align(&LightRows::Light(&blank), (2.0, 1.0), None, &mut work, &Silent).unwrap();
     for (x, y) in found.x_px.iter().zip(&found.y_px) {
         assert!(x.is_finite() && y.is_finite());
     }
@@ -173,7 +179,7 @@ fn rounds_at_full_size_end_when_they_move_nothing() {
         let settings = RippleSettings { factor: 2, rounds: 1, fine_rounds, ..SETTINGS };
         let aligner = Aligner::new(&reference, settings, 1e-5);
         let mut work = RippleWork::default();
-        aligner.align(frame, (1.0, 0.0), None, &mut work, &Silent).unwrap()
+        aligner.align(&LightRows::Light(frame), (1.0, 0.0), None, &mut work, &Silent).unwrap()
     };
     // A steady frame is found by the first round: more are allowed, none is made.
     let steady = picture(-1.2, 0.4);
