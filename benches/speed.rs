@@ -13,21 +13,23 @@ mod window;
 
 use rayon::prelude::*;
 use scene::{Shows, Size, write_capture};
+use std::fs::File;
 use std::path::Path;
+use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 use stillwright_night::Recipe;
 use stillwright_night::atomic::Existing;
 use stillwright_night::cache::Cache;
 use stillwright_night::files::{StillFiles, open_capture};
 use stillwright_night::grade::grade_capture;
+use stillwright_night::hash::fingerprint;
 use stillwright_night::inspect::inspect_capture;
 use stillwright_night::picture::{FrameSource, RawFrame, Samples, Silent};
 use stillwright_night::seeing::luminance::Luminance;
 use stillwright_night::seeing::raster::Raster;
-use stillwright_night::seeing::survey;
-use stillwright_night::stacking::Keep;
+use stillwright_night::seeing::{Survey, survey};
 use stillwright_night::stacking::finish::finish;
-use stillwright_night::stacking::stack;
+use stillwright_night::stacking::{Keep, StackSettings, groundwork, stack, stack_on};
 use stillwright_night::still::{StillDone, make_still_with};
 
 /// A small planet capture, ground that fills as small a frame, the usual size, a large one of two bytes a sample.
@@ -121,12 +123,23 @@ fn table(path: &Path, size: &Size) {
     line("inspect", took, None, "");
 
     // The stages one by one.
-    let (took, found) = timed(|| survey(&*capture, &recipe.survey, &Silent).unwrap());
-    line("grade", took, Some((count, unit)), "5 x");
+    let (graded, found) = timed(|| survey(&*capture, &recipe.survey, &Silent).unwrap());
+    line("grade", graded, Some((count, unit)), "5 x");
     let (took, stacked) = timed(|| stack(&*capture, &found, &recipe.stack, &Silent).unwrap());
     let kept = count * f64::from(keep) / 100.0;
     line("stack, per frame's worth of kept light", took, Some((kept, unit)), "60 x");
     println!("    frames that gave light somewhere: {}", stacked.frames_used);
+    let laid = laid_again(&*capture, &found, &recipe.stack);
+    line("the same, knowing where frames lie", laid, Some((kept, unit)), "");
+    let (checksum, _) = timed(|| {
+        fingerprint(&mut File::open(path).unwrap(), &AtomicBool::new(false)).unwrap().unwrap()
+    });
+    line("checksum", checksum, None, "");
+    let least_s = checksum.busy_s + graded.busy_s + laid.busy_s;
+    println!(
+        "  checksum, grade and that together, were all else free: {least_s:.2} s busy, {:.2} s on all cores",
+        least_s / rayon::current_num_threads() as f64
+    );
     let (took, _) = timed(|| finish(&stacked, &recipe.finish, &Silent).unwrap());
     line("finish", took, None, "");
     drop((found, stacked));
@@ -156,6 +169,26 @@ fn table(path: &Path, size: &Size) {
     line("window: new stack, half the keep", changed, None, "2 s");
     line("window: new stack, twice the keep", wider, None, "");
     say_peak("window: three stacks", peak_mib(), "");
+}
+
+/// What a stack takes that knows where every frame lies, and has still to read, sample and add them all.
+fn laid_again(source: &dyn FrameSource, found: &Survey, settings: &StackSettings) -> Took {
+    let ground = groundwork(source, found, settings, &Silent).unwrap().remembering(4 << 30);
+    let stacked = |settings: &StackSettings| {
+        let aligned = ground.frames_aligned();
+        let took = timed(|| stack_on(&ground, source, found, settings, &Silent, None).unwrap());
+        (took.0, took.1.picture, ground.frames_aligned() - aligned)
+    };
+    let (_, first, aligned) = stacked(settings);
+    // The sums of the last stack are remembered, too; one of another scale makes them forgotten.
+    stacked(&StackSettings { scale: 0.5, ..settings.clone() });
+    let (took, again, aligned_again) = stacked(settings);
+    assert!(
+        aligned > 0 && aligned_again == 0,
+        "{aligned} frames were aligned, then {aligned_again}"
+    );
+    assert!(first == again, "a stack along known fields is another");
+    took
 }
 
 /// Have the system begin anew with the largest memory of this process.

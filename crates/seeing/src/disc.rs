@@ -1,7 +1,7 @@
 //! A disc on black sky, by what is bright in a frame.
 
 use crate::raster::Raster;
-use crate::scene::{EDGE_PX, quick_length};
+use crate::scene::quick_length;
 use multiversion::multiversion;
 
 /// Centre and share of the frame of what is bright, on reduced light.
@@ -22,10 +22,15 @@ pub struct Disc {
 
 impl Disc {
     /// Corner and size of the part of `light` that holds the disc (out to 1.3 radii, for its
-    /// rings and phases) and what the band-pass needs around it, of lengths that transform quickly.
-    pub(crate) fn surroundings(&self, light: &Raster) -> ((usize, usize), (usize, usize)) {
+    /// rings and phases) and what the band-pass needs around it, of lengths that transform quickly. Of that, `edge_px` are passed over
+    /// along the edges.
+    pub(crate) fn surroundings(
+        &self,
+        light: &Raster,
+        edge_px: usize,
+    ) -> ((usize, usize), (usize, usize)) {
         let span = |centre: f32, spread: f32, n: usize| {
-            let reach = 2.6 * spread + 1.5 * EDGE_PX as f32 + 6.0;
+            let reach = 2.6 * spread + 2.1 * edge_px as f32;
             let wanted = (2.0 * reach).ceil().max(1.0) as usize;
             if wanted >= n {
                 return (0, n);
@@ -40,6 +45,9 @@ impl Disc {
     }
 }
 
+/// Samples of which the percentiles of a frame are told, about.
+const PERCENTILE_SAMPLES: usize = 4096;
+
 /// Find what is bright in `light`: above a quarter of the way from the sky (5th percentile) to
 /// the brightest (99.5th percentile). `None` when nothing stands out.
 pub fn find_disc(light: &Raster) -> Option<Disc> {
@@ -47,8 +55,9 @@ pub fn find_disc(light: &Raster) -> Option<Disc> {
     if n < 16 {
         return None;
     }
-    // Every seventh sample tells the percentiles of a frame well enough.
-    let mut sorted: Vec<f32> = light.values.iter().step_by(7).copied().collect();
+    // Some thousands of samples tell the percentiles of a frame well enough; an odd step does not keep to columns.
+    let step = (n / PERCENTILE_SAMPLES).max(1) | 1;
+    let mut sorted: Vec<f32> = light.values.iter().step_by(step).copied().collect();
     let m = sorted.len();
     let low = *sorted.select_nth_unstable_by(m / 20, f32::total_cmp).1;
     let high = *sorted.select_nth_unstable_by(m - 1 - m / 200, f32::total_cmp).1;

@@ -223,6 +223,11 @@ fn weigh<'a>(
         weigh_block::<8>(out, taps, centre, &pair, x);
         x += 8;
     }
+    // What is left over is done with some of what is done already, once more.
+    if x < out.len() && out.len() >= 8 {
+        x = out.len();
+        weigh_block::<8>(out, taps, centre, &pair, x - 8);
+    }
     while x < out.len() {
         weigh_block::<1>(out, taps, centre, &pair, x);
         x += 1;

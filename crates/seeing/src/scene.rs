@@ -31,7 +31,7 @@ pub(crate) fn quick_length(n: usize) -> usize {
 
 /// Reduced px along the frame's edge that the least squares passes over: within one coarse sigma
 /// the band-pass sees what it made up beyond the edge, and that stays with the frame.
-pub(crate) const EDGE_PX: usize = 10;
+const EDGE_PX: usize = 10;
 
 /// Reductions of the band-passed light on which ground is looked for first, the larger the
 /// better, as long as this many px are left on each side.
@@ -44,7 +44,7 @@ const PRECISE_PX: f32 = 0.02;
 /// The band in which frames are compared, between two Gaussians, reduced px.
 const BAND_PX: (f32, f32) = (1.5, 10.0);
 
-/// Ground is followed on half of the reduced size, where this many px are left on each side: the band leaves nothing
+/// Scenes are followed on half of the reduced size, where this many px of what is compared are left on each side: the band leaves nothing
 /// that would need more of them. On fewer px the ripple of the air and the noise would no longer average out as well.
 const HALVED_PX: usize = 100;
 
@@ -65,10 +65,9 @@ const TRUSTED: f32 = 0.4;
 ///
 /// Ground is looked for on a quarter of the reduced size, which takes a fiftieth of the time,
 /// and its place refined on the reduced light itself, or on half its size where enough is left. Where the match is poor, the
-/// search is done at that size, too. Of a disc, only what surrounds it is compared.
+/// search is done at that size, too. Of a disc, only what surrounds it is compared, likewise on half the size where that leaves enough.
 #[derive(Clone)]
 pub struct SceneTracker {
-    kind: SceneKind,
     /// Px of the frame to one of what is compared.
     factor: usize,
     /// Whether the reduced light is halved before it is compared.
@@ -116,6 +115,14 @@ impl Default for TrackerWork {
     }
 }
 
+impl TrackerWork {
+    /// Band-pass `light`, which is the reduced light or half its size.
+    fn pass(&mut self, light: &Raster, halved: bool) {
+        let band = if halved { &mut self.band_halved } else { &mut self.band };
+        band.apply(light, &mut self.passed);
+    }
+}
+
 /// Where the scene lies, how well it matches, and how bright it is.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Tracked {
@@ -139,20 +146,22 @@ impl SceneTracker {
         if reference.width < 16 || reference.height < 16 {
             return None;
         }
-        let disc = if kind == SceneKind::Disc { find_disc(reference) } else { None };
-        let halved = disc.is_none() && reference.width.min(reference.height) / 2 >= HALVED_PX;
+        let find = |light: &Raster| if kind == SceneKind::Disc { find_disc(light) } else { None };
+        // What is compared: the whole frame, or what surrounds a disc.
+        let part = |disc: Option<Disc>, light: &Raster, edge_px: usize| match disc {
+            Some(disc) => disc.surroundings(light, edge_px),
+            None => ((0, 0), (light.width, light.height)),
+        };
+        let (_, (width, height)) = part(find(reference), reference, EDGE_PX);
+        let halved = width.min(height) / 2 >= HALVED_PX;
         let mut compared = reference.clone();
         let times = if halved { 2 } else { 1 };
         if halved {
             reduce(reference, 2, &mut compared);
-            work.band_halved.apply(&compared, &mut work.passed);
-        } else {
-            work.band.apply(&compared, &mut work.passed);
         }
-        let (corner, size) = match disc {
-            Some(disc) => disc.surroundings(reference),
-            None => ((0, 0), (compared.width, compared.height)),
-        };
+        work.pass(&compared, halved);
+        let disc = find(&compared);
+        let (corner, size) = part(disc, &compared, EDGE_PX / times);
         // Every second row of what is compared: the band leaves nothing between rows that their neighbours do not show.
         let shape = TemplateShape::new(size.0, size.1)
             .away_from_edges(EDGE_PX / times)
@@ -174,7 +183,6 @@ impl SceneTracker {
         let factor = factor * times;
         let reference = reference.clone();
         Some(SceneTracker {
-            kind,
             factor,
             halved,
             shape,
@@ -194,28 +202,33 @@ impl SceneTracker {
 
     /// Find the scene in reduced light.
     pub fn track(&self, reduced: &Raster, work: &mut TrackerWork) -> Tracked {
-        let guess = match (self.kind, self.disc) {
-            (SceneKind::Disc, Some(home)) => find_disc(reduced)
-                .map_or((0.0, 0.0), |seen| (seen.x_px - home.x_px, seen.y_px - home.y_px)),
-            _ => (0.0, 0.0),
+        let mut half = std::mem::take(&mut work.halved);
+        let light = if self.halved {
+            reduce(reduced, 2, &mut half);
+            &half
+        } else {
+            reduced
         };
+        let seen = self.disc.and_then(|home| find_disc(light).map(|seen| (seen, home)));
+        let guess =
+            seen.map_or((0.0, 0.0), |(seen, home)| (seen.x_px - home.x_px, seen.y_px - home.y_px));
         let quick = match self.disc {
-            Some(_) => self.find_nearby(reduced, guess, work),
+            Some(_) => self.find_nearby(light, guess, work),
             None => {
-                self.pass(reduced, work);
+                work.pass(light, self.halved);
                 self.find_quickly(guess, work)
             }
         };
         let found = quick.filter(|found| found.correlation >= TRUSTED).unwrap_or_else(|| {
             if self.disc.is_some() {
-                self.pass(reduced, work);
+                work.pass(light, self.halved);
             }
             let (shape, template) = (&self.shape, &mut work.template);
             let start = self.template.search(shape, &work.passed, guess, 3, template);
             self.template.refine(shape, &work.passed, start, 0.0, template)
         });
-        let light = if self.halved { &work.halved } else { reduced };
         let brightness = self.brightness_at(light, (found.x_px, found.y_px));
+        work.halved = half;
         let scale = self.factor as f32;
         let shift = Shift {
             x_px: found.x_px * scale,
@@ -225,20 +238,10 @@ impl SceneTracker {
         Tracked { shift, correlation: found.correlation, brightness }
     }
 
-    /// Band-pass `reduced`, or half its size, into `work`.
-    fn pass(&self, reduced: &Raster, work: &mut TrackerWork) {
-        if self.halved {
-            reduce(reduced, 2, &mut work.halved);
-            work.band_halved.apply(&work.halved, &mut work.passed);
-        } else {
-            work.band.apply(reduced, &mut work.passed);
-        }
-    }
-
     /// Find a disc whose centroid is known. Only what the template can touch around it is band-passed.
     fn find_nearby(
         &self,
-        reduced: &Raster,
+        light: &Raster,
         guess: (f32, f32),
         work: &mut TrackerWork,
     ) -> Option<Found> {
@@ -248,11 +251,13 @@ impl SceneTracker {
             low..(low + (length + 2 * AROUND_PX).next_multiple_of(GRID_PX)).min(n)
         };
         let (shape, template) = (&self.shape, &self.template);
-        let across = span(template.x0, shape.width(), guess.0, reduced.width);
-        let down = span(template.y0, shape.height(), guess.1, reduced.height);
+        let across = span(template.x0, shape.width(), guess.0, light.width);
+        let down = span(template.y0, shape.height(), guess.1, light.height);
         let corner = (across.start as f32, down.start as f32);
-        reduce_piece(reduced, 1, (across, down), &mut work.small);
-        work.band.apply(&work.small, &mut work.passed);
+        let mut piece = std::mem::take(&mut work.small);
+        reduce_piece(light, 1, (across, down), &mut piece);
+        work.pass(&piece, self.halved);
+        work.small = piece;
         let start = (guess.0 - corner.0, guess.1 - corner.1);
         let mut found = template.refine(shape, &work.passed, start, 0.0, &mut work.template);
         (found.x_px, found.y_px) = (found.x_px + corner.0, found.y_px + corner.1);

@@ -74,16 +74,24 @@ impl WholeRows {
     pub fn carry(&mut self, spans: &[(usize, usize)], sums: &mut [[f64; 2]]) {
         let light_rows = self.rows.div_ceil(LIGHT_STEP).max(1);
         let units = [f64::from(1u32 << ENERGY_SHIFT), self.rows as f64 / light_rows as f64];
-        let total = |columns: &[u32]| columns.iter().map(|c| u64::from(*c)).sum::<u64>();
-        for ((low, high), sums) in spans.iter().zip(sums) {
-            let columns = [&self.energy[*low..*high], &self.light[*low..*high]];
-            for ((sum, columns), unit) in sums.iter_mut().zip(columns).zip(units) {
-                *sum += unit * total(columns) as f64;
-            }
-        }
+        carry([&self.energy, &self.light], units, spans, sums);
         self.energy.fill(0);
         self.light.fill(0);
         self.rows = 0;
+    }
+}
+
+/// Add what the columns of each span hold, times the unit of each.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
+fn carry(columns: [&[u32]; 2], units: [f64; 2], spans: &[(usize, usize)], sums: &mut [[f64; 2]]) {
+    for ((low, high), sums) in spans.iter().zip(sums) {
+        for k in 0..2 {
+            let mut total = 0u64;
+            for column in &columns[k][*low..*high] {
+                total += u64::from(*column);
+            }
+            sums[k] += units[k] * total as f64;
+        }
     }
 }
 
