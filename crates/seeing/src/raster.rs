@@ -185,76 +185,139 @@ pub fn smooth(source: &Raster, kernel: &Kernel, work: &mut Raster, target: &mut 
 /// Row by row: down the columns into `padded` first (lanes run along x), then along the row.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn smooth_rows(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut Raster) {
-    let (width, height, radius) = (source.width, source.height, taps.len() - 1);
-    // Rows at each distance above and below, looked up once a row.
-    let mut around: Vec<(&[f32], &[f32])> = Vec::with_capacity(radius);
-    for y in 0..height {
-        let line = &mut padded[radius..radius + width];
-        let row = |offset: isize| source.row(mirror(y as isize + offset, height));
-        around.clear();
-        around.extend((1..=radius as isize).map(|i| (row(-i), row(i))));
-        weigh(line, taps, source.row(y), |i| around[i - 1]);
-        for i in 1..=radius {
-            padded[radius - i] = padded[radius + mirror(-(i as isize), width)];
-            padded[radius + width - 1 + i] =
-                padded[radius + mirror((width - 1 + i) as isize, width)];
-        }
-        let padded = &*padded;
-        let from = |i: usize| &padded[i..i + width];
-        let out = &mut target.values[y * width..(y + 1) * width];
-        weigh(out, taps, from(radius), |i| (from(radius - i), from(radius + i)));
+    // Short kernels by loops of one length each.
+    match taps.len() {
+        2 => smooth_by::<2>(source, taps, padded, target),
+        3 => smooth_by::<3>(source, taps, padded, target),
+        4 => smooth_by::<4>(source, taps, padded, target),
+        5 => smooth_by::<5>(source, taps, padded, target),
+        6 => smooth_by::<6>(source, taps, padded, target),
+        7 => smooth_by::<7>(source, taps, padded, target),
+        8 => smooth_by::<8>(source, taps, padded, target),
+        9 => smooth_by::<9>(source, taps, padded, target),
+        _ => smooth_by_any(source, taps, padded, target),
     }
 }
 
-/// `out = taps[0] centre + sum of taps[i] (before + after)`, block by block in registers.
 #[inline(always)]
-fn weigh<'a>(
-    out: &mut [f32],
+fn smooth_by<const N: usize>(
+    source: &Raster,
     taps: &[f32],
-    centre: &[f32],
-    pair: impl Fn(usize) -> (&'a [f32], &'a [f32]),
+    padded: &mut [f32],
+    target: &mut Raster,
+) {
+    let Ok(taps): Result<&[f32; N], _> = taps.try_into() else { return };
+    let (width, height, radius) = (source.width, source.height, N - 1);
+    for y in 0..height {
+        let line = &mut padded[radius..radius + width];
+        let (mut above, mut below) = ([line_of(source, y); N], [line_of(source, y); N]);
+        for i in 1..N {
+            above[i] = line_of(source, mirror(y as isize - i as isize, height));
+            below[i] = line_of(source, mirror((y + i) as isize, height));
+        }
+        weigh(line, taps, &above, &below);
+        mirror_ends(padded, width, radius);
+        let middle = &padded[radius..radius + width];
+        let (mut before, mut after) = ([middle; N], [middle; N]);
+        for i in 1..N {
+            before[i] = &padded[radius - i..][..width];
+            after[i] = &padded[radius + i..][..width];
+        }
+        weigh(&mut target.values[y * width..(y + 1) * width], taps, &before, &after);
+    }
+}
+
+#[inline(always)]
+fn smooth_by_any(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut Raster) {
+    let (width, height, radius) = (source.width, source.height, taps.len() - 1);
+    let add = |out: &mut [f32], tap: f32, (a, b): (&[f32], &[f32])| {
+        for ((o, a), b) in out.iter_mut().zip(a).zip(b) {
+            *o += tap * (a + b);
+        }
+    };
+    let first = |out: &mut [f32], centre: &[f32]| {
+        for (o, c) in out.iter_mut().zip(centre) {
+            *o = taps[0] * c;
+        }
+    };
+    for y in 0..height {
+        let line = &mut padded[radius..radius + width];
+        let row = |at: isize| line_of(source, mirror(at, height));
+        first(line, row(y as isize));
+        for (i, tap) in (1..).zip(&taps[1..]) {
+            add(line, *tap, (row(y as isize - i), row(y as isize + i)));
+        }
+        mirror_ends(padded, width, radius);
+        let out = &mut target.values[y * width..(y + 1) * width];
+        first(out, &padded[radius..][..width]);
+        for (i, tap) in (1..).zip(&taps[1..]) {
+            add(out, *tap, (&padded[radius - i..][..width], &padded[radius + i..][..width]));
+        }
+    }
+}
+
+#[inline(always)]
+fn line_of(source: &Raster, y: usize) -> &[f32] {
+    &source.values[y * source.width..(y + 1) * source.width]
+}
+
+/// Continue a row of `width` samples, which begins `radius` samples in, beyond both its ends.
+#[inline(always)]
+fn mirror_ends(padded: &mut [f32], width: usize, radius: usize) {
+    for i in 1..=radius {
+        padded[radius - i] = padded[radius + mirror(-(i as isize), width)];
+        padded[radius + width - 1 + i] = padded[radius + mirror((width - 1 + i) as isize, width)];
+    }
+}
+
+/// `out = taps[0] before[0] + sum of taps[i] (before[i] + after[i])`, block by block in registers; all rows are as long as `out`.
+#[inline(always)]
+fn weigh<const N: usize>(
+    out: &mut [f32],
+    taps: &[f32; N],
+    before: &[&[f32]; N],
+    after: &[&[f32]; N],
 ) {
     let mut x = 0;
     while x + 32 <= out.len() {
-        weigh_block::<32>(out, taps, centre, &pair, x);
+        weigh_block::<N, 32>(out, taps, before, after, x);
         x += 32;
     }
     while x + 8 <= out.len() {
-        weigh_block::<8>(out, taps, centre, &pair, x);
+        weigh_block::<N, 8>(out, taps, before, after, x);
         x += 8;
     }
     // What is left over is done with some of what is done already, once more.
     if x < out.len() && out.len() >= 8 {
         x = out.len();
-        weigh_block::<8>(out, taps, centre, &pair, x - 8);
+        weigh_block::<N, 8>(out, taps, before, after, x - 8);
     }
     while x < out.len() {
-        weigh_block::<1>(out, taps, centre, &pair, x);
+        weigh_block::<N, 1>(out, taps, before, after, x);
         x += 1;
     }
 }
 
 #[inline(always)]
-fn weigh_block<'a, const N: usize>(
+fn weigh_block<const N: usize, const LANES: usize>(
     out: &mut [f32],
-    taps: &[f32],
-    centre: &[f32],
-    pair: &impl Fn(usize) -> (&'a [f32], &'a [f32]),
+    taps: &[f32; N],
+    before: &[&[f32]; N],
+    after: &[&[f32]; N],
     x: usize,
 ) {
-    let mut sums = [0.0f32; N];
-    let centre = &centre[x..x + N];
-    for l in 0..N {
+    let mut sums = [0.0f32; LANES];
+    let centre = &before[0][x..x + LANES];
+    for l in 0..LANES {
         sums[l] = taps[0] * centre[l];
     }
-    for (i, tap) in taps.iter().enumerate().skip(1) {
-        let (before, after) = pair(i);
-        let (before, after) = (&before[x..x + N], &after[x..x + N]);
-        for l in 0..N {
-            sums[l] += tap * (before[l] + after[l]);
+    for i in 1..N {
+        let (a, b) = (&before[i][x..x + LANES], &after[i][x..x + LANES]);
+        for l in 0..LANES {
+            sums[l] += taps[i] * (a[l] + b[l]);
         }
     }
-    out[x..x + N].copy_from_slice(&sums);
+    out[x..x + LANES].copy_from_slice(&sums);
 }
 
 /// Mean over blocks of `factor` x `factor` px; rows and columns that fill no block are dropped.

@@ -58,6 +58,9 @@ const ALIKE: f32 = 0.8;
 const AROUND_PX: usize = 8;
 const GRID_PX: usize = 4;
 
+/// Of this many rows one tells how much contrast a frame has: whether any is left is all that is asked.
+const CONTRAST_STEP: usize = 4;
+
 /// Matches below this correlation are looked for again without the first step's reduction.
 const TRUSTED: f32 = 0.4;
 
@@ -132,6 +135,8 @@ pub struct Tracked {
     pub correlation: f32,
     /// Mean brightness relative to the reference, over what both show.
     pub brightness: f32,
+    /// Standard deviation of the light that was compared, share of full scale.
+    pub contrast: f32,
 }
 
 impl SceneTracker {
@@ -200,15 +205,25 @@ impl SceneTracker {
         &self.reference
     }
 
+    /// Px of the frame to one of what is compared: the reduced light, or half its size.
+    pub fn compared_factor(&self) -> usize {
+        self.factor
+    }
+
     /// Find the scene in reduced light.
     pub fn track(&self, reduced: &Raster, work: &mut TrackerWork) -> Tracked {
+        if !self.halved {
+            return self.track_compared(reduced, work);
+        }
         let mut half = std::mem::take(&mut work.halved);
-        let light = if self.halved {
-            reduce(reduced, 2, &mut half);
-            &half
-        } else {
-            reduced
-        };
+        reduce(reduced, 2, &mut half);
+        let tracked = self.track_compared(&half, work);
+        work.halved = half;
+        tracked
+    }
+
+    /// Find the scene in light reduced by [`SceneTracker::compared_factor`].
+    pub fn track_compared(&self, light: &Raster, work: &mut TrackerWork) -> Tracked {
         let seen = self.disc.and_then(|home| find_disc(light).map(|seen| (seen, home)));
         let guess =
             seen.map_or((0.0, 0.0), |(seen, home)| (seen.x_px - home.x_px, seen.y_px - home.y_px));
@@ -228,14 +243,14 @@ impl SceneTracker {
             self.template.refine(shape, &work.passed, start, 0.0, template)
         });
         let brightness = self.brightness_at(light, (found.x_px, found.y_px));
-        work.halved = half;
         let scale = self.factor as f32;
         let shift = Shift {
             x_px: found.x_px * scale,
             y_px: found.y_px * scale,
             confidence: found.correlation.clamp(0.0, 1.0),
         };
-        Tracked { shift, correlation: found.correlation, brightness }
+        let contrast = light.deviation(CONTRAST_STEP);
+        Tracked { shift, correlation: found.correlation, brightness, contrast }
     }
 
     /// Find a disc whose centroid is known. Only what the template can touch around it is band-passed.

@@ -180,6 +180,7 @@ impl SharpnessMeter {
             LightRows::U8(_, _, scale) | LightRows::U16(_, _, scale) => f64::from(scale / TIMES),
             LightRows::Light(_) => 1.0,
         };
+        let whole = (cell * cell) as f64;
         let taps = std::array::from_fn(|i| self.kernel.taps().get(i).copied().unwrap_or(0.0));
         for row in 0..grid.rows {
             let (top, bottom) = span(row, shift.1, height);
@@ -218,9 +219,11 @@ impl SharpnessMeter {
                 self.spans.iter().zip(&self.sums).enumerate()
             {
                 let count = ((high - low) * (bottom - top)) as f64;
-                if count * 2.0 >= (cell * cell) as f64 {
-                    let energy = (unit * unit * energy / count) as f32;
-                    let mean = (unit * sum / count) as f32;
+                if count * 2.0 >= whole {
+                    // Nearly all cells are whole: one division does for them.
+                    let each = if count == whole { unit / whole } else { unit / count };
+                    let energy = (unit * each * energy) as f32;
+                    let mean = (each * sum) as f32;
                     let bias = self.noise_share * noise.variance(mean);
                     cells[row * grid.columns + column] =
                         (energy - bias) / (brightness * brightness).max(1e-6);

@@ -199,22 +199,25 @@ pub fn survey_watched(
     let mut raws: Vec<Raw> = Vec::with_capacity(frame_count);
     let mut cell_energy: Vec<f32> = Vec::with_capacity(frame_count * cells.len());
     let mut geometry = GeometryMean::new(start.tracker.reference());
-    let batch = batch_size(format.width, format.height, factor);
+    let step = (frame_count / GEOMETRY_FRAMES).max(1);
+    let batch = batch_size(format.width, format.height, factor) * step.min(MORE_AT_ONCE);
     let all: Vec<usize> = (0..frame_count).collect();
     let mut early = EarlyScale::default();
-    let (step, mut counted) = ((frame_count / GEOMETRY_FRAMES).max(1), 0);
+    let in_mean = |index: usize| index.is_multiple_of(step);
     for indices in all.chunks(batch) {
         progress.advance(Stage::Grading, indices[0], frame_count)?;
         let seen: Vec<(Raw, Vec<f32>, Raster)> = indices
             .par_iter()
             .map(|index| {
                 let mut worker = workers.take();
-                worker.reduced = rasters.take();
+                if in_mean(*index) {
+                    worker.reduced = rasters.take();
+                }
                 let seen = look_at(
                     source,
                     *index,
                     &start.tracker,
-                    factor,
+                    (factor, in_mean(*index)),
                     &hot,
                     &noise,
                     &cells,
@@ -228,11 +231,7 @@ pub fn survey_watched(
             |raw: &Raw| raw.trouble.is_none() && raw.correlation > 0.25 && raw.brightness > 0.5;
         let placed: Vec<Placed<'_>> = seen
             .iter()
-            .filter(|(raw, ..)| counts(raw))
-            .filter(|_| {
-                counted += 1;
-                step == 1 || counted % step == 1
-            })
+            .filter(|(raw, ..)| in_mean(raw.index) && counts(raw))
             .map(|(raw, _, reduced)| Placed {
                 reduced,
                 shift: raw.shift,
@@ -250,7 +249,9 @@ pub fn survey_watched(
         for (raw, energy, reduced) in seen {
             raws.push(raw);
             cell_energy.extend_from_slice(&energy);
-            rasters.give(reduced);
+            if !reduced.values.is_empty() {
+                rasters.give(reduced);
+            }
         }
     }
     progress.advance(Stage::Grading, frame_count, frame_count)?;
@@ -285,9 +286,12 @@ pub fn survey_watched(
     })
 }
 
-/// Of longer captures, not all frames go into [`Survey::geometry`] but every second, third and so on of those that count: about this many. In twice as
-/// many, the air is hardly another one.
+/// Of longer captures, not all frames go into [`Survey::geometry`] but every second, third and so on, if it counts: about this many. In twice as
+/// many, the air is hardly another one. Of the others, only what the scene is looked for in is made.
 const GEOMETRY_FRAMES: usize = 4000;
+
+/// Blocks of more px are made of smaller ones.
+const LARGEST_BLOCK: usize = 4;
 
 /// Why nothing is left, by reason.
 fn no_frames_words(frames: &[FrameReport]) -> String {
@@ -301,14 +305,14 @@ fn no_frames_words(frames: &[FrameReport]) -> String {
     words
 }
 
-/// Of this many rows of the reduced light one tells how much contrast a frame has: whether any is left is all that is asked.
-const CONTRAST_STEP: usize = 4;
-
 /// Frames whose reduced light is held at once: enough for every core, few enough for memory (about 64 MiB).
 fn batch_size(width: usize, height: usize, factor: usize) -> usize {
     let bytes = (width / factor) * (height / factor) * 4;
     ((64 << 20) / bytes.max(1)).clamp(8, 128)
 }
+
+/// Of a long capture, whose reduced light is not held of every frame, so many times as many are looked at before all cores wait for the last.
+const MORE_AT_ONCE: usize = 3;
 
 /// `wanted` indices spread evenly over 0..`count`.
 fn sample_indices(count: usize, wanted: usize) -> Vec<usize> {
@@ -356,7 +360,8 @@ fn choose_reference(
         .par_iter()
         .map(|index| {
             let mut worker = workers.take();
-            worker.load(source, *index, hot, factor).ok()?;
+            worker.load(source, *index, hot).ok()?;
+            worker.reduce(factor);
             let (level, rows, meter) = worker.meter()?;
             let (brightness, mut cells) = (level.mean, Vec::new());
             meter.measure(&rows, noise, &wide, (0, 0), brightness.max(1e-6), &mut cells);
@@ -435,7 +440,7 @@ fn look_at(
     source: &dyn FrameSource,
     index: usize,
     tracker: &SceneTracker,
-    factor: usize,
+    (factor, in_mean): (usize, bool),
     hot: &HotPixels,
     noise: &NoiseModel,
     cells: &CellGrid,
@@ -445,11 +450,17 @@ fn look_at(
         let raw = Raw { index, trouble: Some(reason), ..Raw::default() };
         (raw, vec![f32::NAN; cells.len()], Raster::default())
     };
-    if let Err(error) = worker.load(source, index, hot, factor) {
+    if let Err(error) = worker.load(source, index, hot) {
         return lost(error.reason);
     }
-    let tracked = tracker.track(&worker.reduced, &mut worker.tracker);
-    let contrast = worker.reduced.deviation(CONTRAST_STEP);
+    let compared = tracker.compared_factor();
+    let tracked = if in_mean || compared > LARGEST_BLOCK {
+        worker.reduce(factor);
+        tracker.track(&worker.reduced, &mut worker.tracker)
+    } else {
+        worker.reduce_to_compare(compared);
+        tracker.track_compared(&worker.compared, &mut worker.tracker)
+    };
     let Some((level, rows, meter)) = worker.meter() else { return lost(String::new()) };
     let mut energy = Vec::new();
     let whole = (tracked.shift.x_px.round() as isize, tracked.shift.y_px.round() as isize);
@@ -460,9 +471,10 @@ fn look_at(
         correlation: tracked.correlation,
         brightness: tracked.brightness,
         mean: level.mean,
-        contrast,
+        contrast: tracked.contrast,
         clipped_share: level.clipped_share,
         trouble: None,
     };
-    (raw, energy, std::mem::take(&mut worker.reduced))
+    let reduced = if in_mean { std::mem::take(&mut worker.reduced) } else { Raster::default() };
+    (raw, energy, reduced)
 }

@@ -40,24 +40,38 @@ pub(crate) struct Worker {
     frame: Option<RawFrame>,
     luminance: Luminance,
     pub reduced: Raster,
+    /// What the scene is looked for in, where that is made of the frame itself.
+    pub compared: Raster,
     pub tracker: TrackerWork,
     meter: Option<SharpnessMeter>,
 }
 
 impl Worker {
-    /// Read frame `index`, mend it, and leave its reduced light in the buffers.
+    /// Read frame `index` and mend it.
     pub fn load(
         &mut self,
         source: &dyn FrameSource,
         index: usize,
         hot: &HotPixels,
-        factor: usize,
     ) -> Result<(), FrameError> {
         let frame = self.frame.get_or_insert_with(|| RawFrame::black(source.format()));
         source.read_frame(index, frame)?;
         hot.mend(frame);
-        self.luminance.reduced(frame, factor, &mut self.reduced);
         Ok(())
+    }
+
+    /// Leave the reduced light of the frame that was loaded last in `reduced`.
+    pub fn reduce(&mut self, factor: usize) {
+        if let Some(frame) = &self.frame {
+            self.luminance.reduced(frame, factor, &mut self.reduced);
+        }
+    }
+
+    /// The same, in `compared`.
+    pub fn reduce_to_compare(&mut self, factor: usize) {
+        if let Some(frame) = &self.frame {
+            self.luminance.reduced(frame, factor, &mut self.compared);
+        }
     }
 
     /// Level of the frame that was loaded last, and its meter, ready to measure it.
