@@ -97,12 +97,7 @@ struct Worker {
 impl<'a> Bench<'a> {
     /// For the frames of `source`, of which `survey` tells.
     pub fn of(source: &'a dyn FrameSource, survey: &'a Survey) -> Bench<'a> {
-        Bench {
-            source,
-            survey,
-            cells: survey.cells,
-            blank: blank_cells(&survey.cells, &survey.cell_structure),
-        }
+        Bench { source, survey, cells: survey.cells, blank: blank_cells(survey) }
     }
 
     /// Frames held at once: enough for every core, few enough for memory (about 256 MiB).
