@@ -54,18 +54,20 @@ pub fn solve(
     };
     let base = 20.0 * system.plate + 4.0 * system.membrane + system.spring;
     for part in work.information.iter_mut().chain(&mut work.inverse) {
-        part.clear();
+        part.resize(n, 0.0);
     }
-    for m in measured {
+    let [of_xx, of_xy, of_yy] = &mut work.information;
+    let information = of_xx.iter_mut().zip(of_xy).zip(of_yy);
+    let [of_a, of_b, of_d] = &mut work.inverse;
+    let inverse = of_a.iter_mut().zip(of_b).zip(of_d);
+    for ((m, information), inverse) in measured.iter().zip(information).zip(inverse) {
         let [xx, xy, yy] = m.information;
         let (a, d) = (xx + base, yy + base);
         let det = a * d - xy * xy;
-        for (part, value) in work.information.iter_mut().zip([xx, xy, yy]) {
-            part.push(value);
-        }
-        for (part, value) in work.inverse.iter_mut().zip([d / det, -xy / det, a / det]) {
-            part.push(value);
-        }
+        let ((of_xx, of_xy), of_yy) = information;
+        (*of_xx, *of_xy, *of_yy) = (xx, xy, yy);
+        let ((of_a, of_b), of_d) = inverse;
+        (*of_a, *of_b, *of_d) = (d / det, -xy / det, a / det);
     }
     for v in [&mut work.x, &mut work.r, &mut work.z, &mut work.p, &mut work.q] {
         v.clear();
@@ -173,10 +175,36 @@ fn laplace(system: &System, v: &[f32], out: &mut [f32]) {
             let n = inner.len();
             let (left, here, right) = (&row[..n], &row[1..n + 1], &row[2..n + 2]);
             let (above, below) = (&above[1..n + 1], &below[1..n + 1]);
-            for i in 0..n {
-                inner[i] = 4.0 * here[i] - left[i] - right[i] - above[i] - below[i];
+            let rows = [here, left, right, above, below];
+            let mut x = 0;
+            while x + WIDE <= n {
+                four_less_neighbours::<WIDE>(inner, rows, x);
+                x += WIDE;
+            }
+            // What is left over is done with some of what is done already, once more: rows are short.
+            if x < n && n >= WIDE {
+                four_less_neighbours::<WIDE>(inner, rows, n - WIDE);
+                x = n;
+            }
+            while x < n {
+                four_less_neighbours::<1>(inner, rows, x);
+                x += 1;
             }
         }
+    }
+}
+
+/// Cells of a row that are done at once.
+const WIDE: usize = 16;
+
+#[inline(always)]
+fn four_less_neighbours<const N: usize>(out: &mut [f32], rows: [&[f32]; 5], x: usize) {
+    let [here, left, right, above, below] = rows;
+    let (here, left, right) = (&here[x..x + N], &left[x..x + N], &right[x..x + N]);
+    let (above, below) = (&above[x..x + N], &below[x..x + N]);
+    let out = &mut out[x..x + N];
+    for l in 0..N {
+        out[l] = 4.0 * here[l] - left[l] - right[l] - above[l] - below[l];
     }
 }
 

@@ -278,7 +278,7 @@ fn told(own: &KeenSums, frame: [f32; 2], likeness: &Likeness) -> Measured {
 /// The one shift that agrees best with all of `measured`; none is expected, to within a px.
 fn mean(measured: &[Measured]) -> (f32, f32) {
     let (mut xx, mut xy, mut yy, mut x, mut y) = (1.0f64, 0.0, 1.0, 0.0, 0.0);
-    for m in measured {
+    for m in measured.iter().filter(|m| m.information != [0.0; 3]) {
         let [ixx, ixy, iyy] = m.information.map(f64::from);
         let (mx, my) = (f64::from(m.x_px), f64::from(m.y_px));
         (xx, xy, yy) = (xx + ixx, xy + ixy, yy + iyy);
