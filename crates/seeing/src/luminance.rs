@@ -94,7 +94,7 @@ impl Luminance {
         }
     }
 
-    /// The light of `frame` reduced by `factor` (see [`reduce`]), into `reduced`. Samples of one
+    /// The light of `frame` reduced by `factor` (see [`crate::raster::reduce`]), into `reduced`. Samples of one
     /// colour are added up as they are stored, without a light of full size in between.
     pub fn reduced(&mut self, frame: &RawFrame, factor: usize, reduced: &mut Raster) {
         let all = (0..frame.format.width / factor, 0..frame.format.height / factor);
