@@ -129,20 +129,9 @@ fn table(path: &Path, size: &Size) {
     let kept = count * f64::from(keep) / 100.0;
     line("stack, per frame's worth of kept light", took, Some((kept, unit)), "60 x");
     println!("    frames that gave light somewhere: {}", stacked.frames_used);
-    let laid = laid_again(&*capture, &found, &recipe.stack);
-    line("the same, knowing where frames lie", laid, Some((kept, unit)), "");
-    let (checksum, _) = timed(|| {
-        fingerprint(&mut File::open(path).unwrap(), &AtomicBool::new(false)).unwrap().unwrap()
-    });
-    line("checksum", checksum, None, "");
-    let least_s = checksum.busy_s + graded.busy_s + laid.busy_s;
-    println!(
-        "  checksum, grade and that together, were all else free: {least_s:.2} s busy, {:.2} s on all cores",
-        least_s / rayon::current_num_threads() as f64
-    );
     let (took, _) = timed(|| finish(&stacked, &recipe.finish, &Silent).unwrap());
     line("finish", took, None, "");
-    drop((found, stacked));
+    drop(stacked);
 
     // The whole, with its record and fingerprint; and what a second run makes of the first.
     let home = tempfile::tempdir().unwrap();
@@ -169,6 +158,18 @@ fn table(path: &Path, size: &Size) {
     line("window: new stack, half the keep", changed, None, "2 s");
     line("window: new stack, twice the keep", wider, None, "");
     say_peak("window: three stacks", peak_mib(), "");
+    // What no stack can do without, and a still neither; last, for it holds much.
+    let laid = laid_again(&*capture, &found, &recipe.stack);
+    line("stack, knowing where frames lie", laid, Some((kept, unit)), "");
+    let (checksum, _) = timed(|| {
+        fingerprint(&mut File::open(path).unwrap(), &AtomicBool::new(false)).unwrap().unwrap()
+    });
+    line("checksum", checksum, None, "");
+    let least_s = checksum.busy_s + graded.busy_s + laid.busy_s;
+    println!(
+        "  checksum, grade and that together, were all else free: {least_s:.2} s busy, {:.2} s on all cores",
+        least_s / rayon::current_num_threads() as f64
+    );
 }
 
 /// What a stack takes that knows where every frame lies, and has still to read, sample and add them all.
