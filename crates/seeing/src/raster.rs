@@ -210,10 +210,10 @@ fn smooth_by<const N: usize>(
     let (width, height, radius) = (source.width, source.height, N - 1);
     for y in 0..height {
         let line = &mut padded[radius..radius + width];
-        let (mut above, mut below) = ([line_of(source, y); N], [line_of(source, y); N]);
+        let (mut above, mut below) = ([source.row(y); N], [source.row(y); N]);
         for i in 1..N {
-            above[i] = line_of(source, mirror(y as isize - i as isize, height));
-            below[i] = line_of(source, mirror((y + i) as isize, height));
+            above[i] = source.row(mirror(y as isize - i as isize, height));
+            below[i] = source.row(mirror((y + i) as isize, height));
         }
         weigh(line, taps, &above, &below);
         mirror_ends(padded, width, radius);
@@ -242,7 +242,7 @@ fn smooth_by_any(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut
     };
     for y in 0..height {
         let line = &mut padded[radius..radius + width];
-        let row = |at: isize| line_of(source, mirror(at, height));
+        let row = |at: isize| source.row(mirror(at, height));
         first(line, row(y as isize));
         for (i, tap) in (1..).zip(&taps[1..]) {
             add(line, *tap, (row(y as isize - i), row(y as isize + i)));
@@ -256,14 +256,9 @@ fn smooth_by_any(source: &Raster, taps: &[f32], padded: &mut [f32], target: &mut
     }
 }
 
-#[inline(always)]
-fn line_of(source: &Raster, y: usize) -> &[f32] {
-    &source.values[y * source.width..(y + 1) * source.width]
-}
-
 /// Continue a row of `width` samples, which begins `radius` samples in, beyond both its ends.
 #[inline(always)]
-fn mirror_ends(padded: &mut [f32], width: usize, radius: usize) {
+pub(crate) fn mirror_ends<T: Copy>(padded: &mut [T], width: usize, radius: usize) {
     for i in 1..=radius {
         padded[radius - i] = padded[radius + mirror(-(i as isize), width)];
         padded[radius + width - 1 + i] = padded[radius + mirror((width - 1 + i) as isize, width)];

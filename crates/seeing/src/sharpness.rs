@@ -7,8 +7,8 @@
 
 use crate::luminance::LightRows;
 use crate::noise::NoiseModel;
-use crate::raster::{Kernel, Raster, mirror};
-use crate::sharpness_whole::{RADIUS, TIMES, WholeRows, mirror_ends};
+use crate::raster::{Kernel, Raster, mirror, mirror_ends};
+use crate::sharpness_whole::{RADIUS, TIMES, WholeRows};
 use crate::sharpness_wide::WideRows;
 use multiversion::multiversion;
 
@@ -104,7 +104,7 @@ fn smooth_to(rows: &mut Rows, source: &Raster, taps: [f32; RADIUS + 1], y: usize
         let row = |offset: isize| &source.row(mirror(here as isize + offset, height))[..width];
         let padded = &mut rows.padded;
         blur([row(-2), row(-1), row(0), row(1), row(2)], taps, &mut padded[RADIUS..RADIUS + width]);
-        mirror_ends(padded, width);
+        mirror_ends(padded, width, RADIUS);
         let five = std::array::from_fn(|i| &padded[i..i + width]);
         blur(five, taps, &mut rows.smoothed[here % 2]);
         rows.next += 1;

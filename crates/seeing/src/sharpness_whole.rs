@@ -5,7 +5,7 @@
 //! positive taps of the blur's difference), so that differences fit into 16 bits with their sign. Sums of whole numbers are the
 //! same in any order and with vectors of any length.
 
-use crate::raster::mirror;
+use crate::raster::{mirror, mirror_ends};
 use multiversion::multiversion;
 
 /// Samples on each side that the blur takes in.
@@ -95,15 +95,6 @@ fn carry(columns: [&[u32]; 2], units: [f64; 2], spans: &[(usize, usize)], sums: 
     }
 }
 
-/// Continue a row of `width` values, which begins [`RADIUS`] values in, beyond both its ends.
-#[inline(always)]
-pub(crate) fn mirror_ends<T: Copy>(padded: &mut [T], width: usize) {
-    for i in 1..=RADIUS {
-        padded[RADIUS - i] = padded[RADIUS + mirror(-(i as isize), width)];
-        padded[RADIUS + width - 1 + i] = padded[RADIUS + mirror((width - 1 + i) as isize, width)];
-    }
-}
-
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn smooth_row(v: &[u8], height: usize, y: usize, padded: &mut [u16], out: &mut [u16]) {
     let width = out.len();
@@ -118,7 +109,7 @@ fn smooth_row(v: &[u8], height: usize, y: usize, padded: &mut [u16], out: &mut [
         let (outer, inner) = (u16::from(a[i]) + u16::from(e[i]), u16::from(b[i]) + u16::from(d[i]));
         down[i] = (u16::from(c[i]) * 6).wrapping_add(inner * 4).wrapping_add(outer);
     }
-    mirror_ends(padded, width);
+    mirror_ends(padded, width, RADIUS);
     let (a, b, c) = (&padded[..width], &padded[1..width + 1], &padded[2..width + 2]);
     let (d, e) = (&padded[3..width + 3], &padded[4..width + 4]);
     for i in 0..width {

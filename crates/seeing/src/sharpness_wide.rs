@@ -2,8 +2,8 @@
 //! into 24 bits, which floats hold exactly. Squares are added column by column, row after row, so that sums are the same with
 //! vectors of any length.
 
-use crate::raster::mirror;
-use crate::sharpness_whole::{RADIUS, mirror_ends};
+use crate::raster::{mirror, mirror_ends};
+use crate::sharpness_whole::RADIUS;
 use multiversion::multiversion;
 
 /// The last two smoothed rows, and the sums of the rows that were added since the last carry.
@@ -74,7 +74,7 @@ fn smooth_row(v: &[u16], height: usize, y: usize, padded: &mut [i32], out: &mut 
         let (outer, inner) = (i32::from(a[i]) + i32::from(e[i]), i32::from(b[i]) + i32::from(d[i]));
         down[i] = 6 * i32::from(c[i]) + 4 * inner + outer;
     }
-    mirror_ends(padded, width);
+    mirror_ends(padded, width, RADIUS);
     let (a, b, c) = (&padded[..width], &padded[1..width + 1], &padded[2..width + 2]);
     let (d, e) = (&padded[3..width + 3], &padded[4..width + 4]);
     for i in 0..width {
