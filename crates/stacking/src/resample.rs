@@ -109,6 +109,11 @@ impl Places {
 pub fn places_inside<'a>(places: &mut [Places], rows: &[RowPlace<'a>]) -> Option<Extent> {
     const LANES: usize = 8;
     let (mut low, mut high) = ([[f32::MAX; LANES]; 2], [[f32::MIN; LANES]; 2]);
+    let size = rows.first()?.size;
+    let (columns, lines) = ((size.0 - 1) as f32, (size.1 - 1) as f32);
+    let inside = |(left, right): (f32, f32), (top, bottom): (f32, f32)| {
+        left >= FADE_PX && top >= FADE_PX && right <= columns - FADE_PX && bottom <= lines - FADE_PX
+    };
     for (places, row) in places.iter_mut().zip(rows) {
         let n = row.dx.len().min(row.dy.len()).min(row.weight.len()).min(BLOCK);
         let (dx, dy, weight) = (&row.dx[..n], &row.dy[..n], &row.weight[..n]);
@@ -120,6 +125,11 @@ pub fn places_inside<'a>(places: &mut [Places], rows: &[RowPlace<'a>]) -> Option
             us[x] = column + dx[x] + offset_x;
             vs[x] = y + dy[x];
             ws[x] = weight[x];
+        }
+        // Most blocks that reach too far out do so at the end of their first row already.
+        let ends = us.first().zip(us.last()).zip(vs.first().zip(vs.last()));
+        if ends.is_some_and(|((l, r), (a, b))| !inside((*l, *r), (a.min(*b), a.max(*b)))) {
+            return None;
         }
         for ((low, high), at) in low.iter_mut().zip(&mut high).zip([&*us, vs]) {
             let (whole, rest) = at.as_chunks::<LANES>();
@@ -141,11 +151,7 @@ pub fn places_inside<'a>(places: &mut [Places], rows: &[RowPlace<'a>]) -> Option
     }
     let [left, top] = low.map(|low| low.into_iter().fold(f32::MAX, f32::min));
     let [right, bottom] = high.map(|high| high.into_iter().fold(f32::MIN, f32::max));
-    let inside = rows.first().is_some_and(|row| {
-        let (columns, rows) = ((row.size.0 - 1) as f32, (row.size.1 - 1) as f32);
-        left >= FADE_PX && top >= FADE_PX && right <= columns - FADE_PX && bottom <= rows - FADE_PX
-    });
-    inside.then_some(Extent { left, right, top, bottom })
+    inside((left, right), (top, bottom)).then_some(Extent { left, right, top, bottom })
 }
 
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
