@@ -57,6 +57,8 @@ pub fn write_capture(path: &Path, size: &Size) {
         writer.write_frame(&distinct[k % distinct.len()], None).unwrap();
     }
     writer.finish().unwrap();
+    // What the disk has still to write would be waited for where results are written.
+    std::fs::File::open(path).unwrap().sync_all().unwrap();
 }
 
 /// Uniform numbers from 0 to 1 (Steele, Lea and Flood 2014: SplitMix).

@@ -4,7 +4,7 @@
 //! `Get-FileHash`). Cost: the file is read once more, in pieces of 1 MiB; hashing runs at 1.3 to
 //! 1.8 GB/s on one core with SHA instructions (measured), and slower on processors that lack
 //! them. It runs on a thread of its own beside the work, which reads the same bytes at about the same time, so that a capture which
-//! fits the system's cache is fetched from the disk once.
+//! fits the system's cache is fetched from the disk once. A capture that was hashed before is checked by several threads ([`Waymarks`]).
 
 use crate::sequence::{Joined, files_of};
 use sha2::{Digest, Sha256};
@@ -14,6 +14,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::SystemTime;
+pub use waymarks::Waymarks;
+
+mod waymarks;
 
 const PIECE_BYTES: usize = 1 << 20;
 
@@ -31,33 +34,46 @@ pub struct Fingerprint {
 /// # Errors
 /// When the system cannot read.
 pub fn fingerprint(input: &mut dyn Read, cancel: &AtomicBool) -> io::Result<Option<Fingerprint>> {
-    let mut hash = Sha256::new();
-    let mut piece = vec![0u8; PIECE_BYTES];
-    let mut bytes = 0u64;
+    Ok(noted(input, cancel)?.map(|marks| marks.print().clone()))
+}
+
+/// [`fingerprint`], and how the hash stood on the way.
+fn noted(input: &mut dyn Read, cancel: &AtomicBool) -> io::Result<Option<Waymarks>> {
+    let mut hash = waymarks::Noting::new();
+    let done = in_pieces(input, &mut vec![0u8; PIECE_BYTES], |bytes| {
+        hash.update(bytes);
+        !cancel.load(Ordering::Relaxed)
+    })?;
+    Ok(done.then(|| hash.finish()))
+}
+
+/// Hand `input` out piece by piece, until its end (true) or until `each` has had enough (false).
+fn in_pieces(
+    input: &mut dyn Read,
+    held: &mut [u8],
+    mut each: impl FnMut(&[u8]) -> bool,
+) -> io::Result<bool> {
     loop {
-        if cancel.load(Ordering::Relaxed) {
-            return Ok(None);
-        }
-        match input.read(&mut piece) {
-            Ok(0) => break,
-            Ok(n) => {
-                hash.update(&piece[..n]);
-                bytes += n as u64;
-            }
+        match input.read(held) {
+            Ok(0) => return Ok(true),
+            Ok(n) if each(&held[..n]) => {}
+            Ok(_) => return Ok(false),
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
             Err(e) => return Err(e),
         }
     }
-    let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-    Ok(Some(Fingerprint { bytes, sha256 }))
+}
+
+fn hexadecimal(hash: Sha256) -> String {
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// A fingerprint being taken on its own thread; dropped, it stops.
 #[derive(Debug)]
 pub struct Fingerprinting {
     cancel: Arc<AtomicBool>,
-    thread: Option<JoinHandle<io::Result<Option<Fingerprint>>>>,
-    taken: Option<Fingerprint>,
+    thread: Option<JoinHandle<io::Result<Option<Waymarks>>>>,
+    taken: Option<Waymarks>,
     /// The files as they were at the beginning.
     begun_with: Vec<(PathBuf, Stamp)>,
 }
@@ -76,15 +92,34 @@ impl Fingerprinting {
     /// # Errors
     /// When the file cannot be opened or the system gives no thread.
     pub fn begin(path: &Path) -> io::Result<Fingerprinting> {
+        Fingerprinting::begin_knowing(path, None)
+    }
+
+    /// The same for a capture that may have been hashed before: where it is the one that the marks are `known` of, as many threads as
+    /// compute tell so.
+    ///
+    /// # Errors
+    /// As [`Fingerprinting::begin`].
+    pub fn begin_knowing(path: &Path, known: Option<Waymarks>) -> io::Result<Fingerprinting> {
         let files = files_of(path)?;
+        let known = known.filter(|known| known.serve() && files.len() == 1);
+        let alone = known.zip(files.first().cloned());
+        let threads = rayon::current_num_threads();
         let stamped = |path: &PathBuf| (path.clone(), stamp_of(path));
         let begun_with = files.iter().map(stamped).collect();
         let mut file = Joined::open(files)?;
         let cancel = Arc::new(AtomicBool::new(false));
         let theirs = Arc::clone(&cancel);
-        let thread = std::thread::Builder::new()
-            .name("fingerprint".into())
-            .spawn(move || fingerprint(&mut file, &theirs))?;
+        let thread = std::thread::Builder::new().name("fingerprint".into()).spawn(move || {
+            if let Some((known, path)) = alone {
+                match known.are_of(&path, threads, &theirs)? {
+                    Some(true) => return Ok(Some(known)),
+                    Some(false) => {}
+                    None => return Ok(None),
+                }
+            }
+            noted(&mut file, &theirs)
+        })?;
         Ok(Fingerprinting { cancel, thread: Some(thread), taken: None, begun_with })
     }
 
@@ -108,7 +143,8 @@ impl Fingerprinting {
     /// # Errors
     /// When the system cannot read.
     pub fn wait(&mut self, go_on: impl Fn() -> bool) -> io::Result<Option<Fingerprint>> {
-        let Some(thread) = self.thread.take() else { return Ok(self.taken.clone()) };
+        let print = |taken: &Option<Waymarks>| taken.as_ref().map(|marks| marks.print().clone());
+        let Some(thread) = self.thread.take() else { return Ok(print(&self.taken)) };
         while !thread.is_finished() {
             if !go_on() {
                 self.cancel.store(true, Ordering::Relaxed);
@@ -118,7 +154,12 @@ impl Fingerprinting {
         }
         let broken = |_| Err(io::Error::other("the hashing thread broke off"));
         self.taken = thread.join().unwrap_or_else(broken)?;
-        Ok(self.taken.clone())
+        Ok(print(&self.taken))
+    }
+
+    /// How the hash stood on the way, once it was waited for.
+    pub fn waymarks(&self) -> Option<&Waymarks> {
+        self.taken.as_ref()
     }
 }
 
@@ -160,6 +201,29 @@ mod tests {
         let stop = AtomicBool::new(true);
         assert_eq!(fingerprint(&mut io::repeat(0), &stop).unwrap(), None);
         assert!(Fingerprinting::begin(Path::new("/nowhere/at/all")).is_err());
+    }
+
+    #[test]
+    fn a_capture_hashed_before_is_checked_and_a_changed_one_hashed_anew() {
+        use std::io::{Seek, SeekFrom, Write};
+        let file = tempfile::NamedTempFile::new().unwrap();
+        file.as_file().set_len(70 << 20).unwrap();
+        let hashed = |known: Option<Waymarks>| {
+            let mut print = Fingerprinting::begin_knowing(file.path(), known).unwrap();
+            let taken = print.wait(|| true).unwrap().unwrap();
+            (taken, print.waymarks().unwrap().clone())
+        };
+        let (first, marks) = hashed(None);
+        assert!(marks.serve());
+        assert_eq!(hashed(Some(marks.clone())), (first.clone(), marks.clone()));
+        let (zeros, never) = (vec![0u8; 70 << 20], AtomicBool::new(false));
+        assert_eq!(fingerprint(&mut &zeros[..], &never).unwrap(), Some(first.clone()));
+        let mut writing = file.as_file();
+        writing.seek(SeekFrom::Start(40 << 20)).unwrap();
+        writing.write_all(&[1]).unwrap();
+        let (changed, others) = hashed(Some(marks.clone()));
+        assert!(changed.sha256 != first.sha256 && others != marks);
+        assert_eq!(hashed(None), (changed, others));
     }
 
     #[cfg(target_os = "linux")]

@@ -75,11 +75,13 @@ pub fn make_still_with(
     let calibrated = calibrated(capture, path, &recipe.calibration, progress)?;
     let Calibrated { capture, report: calibration } = calibrated;
     let facts = capture.facts().clone();
-    let mut print = Fingerprinting::begin(path).map_err(|e| NightError::read(path, e))?;
     // The names have the darks and flats as they lie on the disk now, the frames are calibrated already.
     let same_darks = || darks == calibration_files(&recipe.calibration);
     let known = cache.and_then(|cache| Some((cache, Keys::of_capture(path, &facts, recipe)?)));
     let known = known.filter(|_| same_darks());
+    let marks = known.as_ref().and_then(|(cache, keys)| cache.waymarks(keys));
+    let mut print =
+        Fingerprinting::begin_knowing(path, marks).map_err(|e| NightError::read(path, e))?;
     watch.lap("opening");
 
     let (kept_survey, kept_stack) = known
@@ -117,6 +119,7 @@ pub fn make_still_with(
     if let Some((cache, keys)) = known.as_ref().filter(|_| fresh.0 || fresh.1) {
         // Only what is known to come from these very bytes is kept, and only of a whole capture.
         let taken = hashed(path, &mut print, progress)?;
+        cache.keep_waymarks(keys, print.waymarks());
         if let Some(survey) = as_found.filter(whole) {
             cache.keep_survey(keys, &survey, Some(&taken.sha256));
         }

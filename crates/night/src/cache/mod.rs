@@ -1,10 +1,10 @@
-//! What was found of captures before, kept in the user's cache folder: surveys and stacks.
+//! What was found of captures before, kept in the user's cache folder: surveys, stacks, and how their hash stood on the way.
 //!
 //! An entry is named after everything it depends on: the capture (size, time of the last
 //! change, and samples of its bytes), the slice of the recipe that matters, and the very program that
 //! made it. An entry that is damaged, cut off or not understood counts as not there. Where a
-//! still is made, the capture is hashed as a whole all the same, and an entry that was made
-//! from other bytes is dropped and everything done anew ([`crate::still`]).
+//! still is made, the capture is hashed as a whole all the same (by several threads, along the marks that were kept of it:
+//! [`Waymarks`]), and an entry that was made from other bytes is dropped and everything done anew ([`crate::still`]).
 //!
 //! The folder never grows beyond a limit: the entries used longest ago go first. Nothing depends on it, and it may be
 //! deleted at any time. `STILLWRIGHT_CACHE` names another folder, or, when empty, turns it off.
@@ -17,6 +17,7 @@ pub(crate) use forms::{read_stack, read_survey, write_stack, write_survey};
 
 use crate::atomic::{AtomicFile, Existing};
 use crate::choice::FrameChoice;
+use crate::hash::Waymarks;
 use crate::recipe::Recipe;
 use crate::sequence::files_of;
 use sha2::{Digest, Sha256};
@@ -61,6 +62,7 @@ pub struct Kept<T> {
 pub struct Keys {
     survey: String,
     stack: String,
+    marks: String,
 }
 
 impl Keys {
@@ -79,12 +81,13 @@ impl Keys {
         struct OfStack<'a>(&'a str, &'a FrameChoice, &'a StackSettings);
         let (content, program) = (print::of_file(path).ok()?, print::of_program()?);
         let name = |text: String| hexadecimal(&Sha256::digest(text.as_bytes()));
+        let marks = format!("{}.marks", name(content.clone()));
         let calibration = of_calibration(recipe)?;
         let slice = OfSurvey(&content, &program, &recipe.capture, &recipe.survey, &calibration);
         let survey = name(serde_json::to_string(&slice).ok()?);
         let slice = OfStack(&survey, &recipe.frames, &recipe.stack);
         let stack = name(serde_json::to_string(&slice).ok()?);
-        Some(Keys { survey: format!("{survey}.survey"), stack: format!("{stack}.stack") })
+        Some(Keys { survey: format!("{survey}.survey"), stack: format!("{stack}.stack"), marks })
     }
 }
 
@@ -133,9 +136,22 @@ impl Cache {
         let _ = self.store(&keys.stack, &write_stack(stack), sha256);
     }
 
+    /// How the capture's hash stood on the way when it was last hashed, whatever the recipe.
+    pub fn waymarks(&self, keys: &Keys) -> Option<Waymarks> {
+        Waymarks::from_bytes(&self.load(&keys.marks)?.0)
+    }
+
+    /// Keep that, if it is of use and not kept already.
+    pub fn keep_waymarks(&self, keys: &Keys, marks: Option<&Waymarks>) {
+        if let Some(marks) = marks.filter(|m| m.serve() && self.waymarks(keys).as_ref() != Some(m))
+        {
+            let _ = self.store(&keys.marks, &marks.to_bytes(), Some(&marks.print().sha256));
+        }
+    }
+
     /// Drop what was kept under these names.
     pub fn forget(&self, keys: &Keys) {
-        for name in [&keys.survey, &keys.stack] {
+        for name in [&keys.survey, &keys.stack, &keys.marks] {
             let _ = fs::remove_file(self.folder.join(name));
         }
     }
@@ -190,7 +206,8 @@ impl Cache {
         let mut entries: Vec<(SystemTime, u64, PathBuf)> = Vec::new();
         for entry in fs::read_dir(&self.folder)? {
             let (path, facts) = entry.and_then(|e| Ok((e.path(), e.metadata()?)))?;
-            let ours = path.extension().is_some_and(|e| e == "survey" || e == "stack");
+            let ours =
+                path.extension().is_some_and(|e| e == "survey" || e == "stack" || e == "marks");
             if ours && facts.is_file() {
                 entries.push((facts.modified()?, facts.len(), path));
             }

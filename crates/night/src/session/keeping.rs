@@ -54,11 +54,12 @@ pub(super) fn keep(job: &Job<'_, Output>, task: &Keeping) -> Result<Output, Canc
             && same_calibration(&stacked.key.survey)
     };
     if let Some(keys) = cache_keys(path, &**source, &stacked.key).filter(|_| unchanged())
-        && let Ok(print) = Fingerprinting::begin(path)
+        && let Ok(mut print) = Fingerprinting::begin_knowing(path, cache.waymarks(&keys))
     {
-        let taken = print.finish(|| job.check().is_ok());
+        let taken = print.wait(|| job.check().is_ok());
         job.check()?;
         if let Some(taken) = taken.ok().flatten().filter(|_| unchanged()) {
+            cache.keep_waymarks(&keys, print.waymarks());
             cache.keep_stack(&keys, &stacked.stack, Some(&taken.sha256));
         }
     }

@@ -221,7 +221,10 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
             path.display()
         )));
     }
-    let mut print = or_words!(Fingerprinting::begin(path).map_err(reading));
+    let Stacking { source, cache, key, .. } = stacking;
+    let keys = keeping::cache_keys(path, &**source, key);
+    let marks = cache.as_ref().zip(keys.as_ref()).and_then(|(cache, keys)| cache.waymarks(keys));
+    let mut print = or_words!(Fingerprinting::begin_knowing(path, marks).map_err(reading));
     let survey = honoured(&stacking.graded.survey, &stacking.key.frames);
     clock.lap("survey (made before)");
     let stacked = match &task.stacked {
