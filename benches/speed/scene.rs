@@ -58,7 +58,7 @@ pub fn write_capture(path: &Path, size: &Size) {
     }
     writer.finish().unwrap();
     // What the disk has still to write would be waited for where results are written.
-    std::fs::File::open(path).unwrap().sync_all().unwrap();
+    File::open(path).unwrap().sync_all().unwrap();
 }
 
 /// Uniform numbers from 0 to 1 (Steele, Lea and Flood 2014: SplitMix).
