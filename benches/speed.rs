@@ -15,6 +15,7 @@ use rayon::prelude::*;
 use scene::{Shows, Size, write_capture};
 use std::fs::File;
 use std::path::Path;
+use std::process::Command;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 use stillwright_night::Recipe;
@@ -64,6 +65,17 @@ fn main() {
     let names: Vec<&Size> =
         SIZES.iter().filter(|size| words.iter().any(|w| size.name.contains(w.as_str()))).collect();
     let chosen = if names.is_empty() { SIZES.iter().collect() } else { names };
+    if chosen.len() > 1 {
+        // Each in a process of its own: what one leaves in the heap is no peak of the next.
+        let further =
+            words.iter().filter(|w| !SIZES.iter().any(|size| size.name.contains(w.as_str())));
+        let further: Vec<&String> = further.collect();
+        for size in chosen {
+            let mut one = Command::new(std::env::current_exe().unwrap());
+            assert!(one.args(&further).arg(size.name).status().unwrap().success());
+        }
+        return;
+    }
     println!(
         "{} threads; times are wall time, captures in the page cache",
         rayon::current_num_threads()

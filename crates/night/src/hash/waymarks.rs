@@ -204,7 +204,7 @@ mod tests {
         (0..n).map(|i| (i * 7919 % 251) as u8).collect()
     }
 
-    const NEVER: AtomicBool = AtomicBool::new(false);
+    static NEVER: AtomicBool = AtomicBool::new(false);
 
     #[test]
     fn a_file_is_known_by_its_marks_and_any_other_is_not() {
