@@ -95,8 +95,8 @@ impl Fingerprinting {
         Fingerprinting::begin_knowing(path, None)
     }
 
-    /// The same for a capture that may have been hashed before: where it is the one that the marks are `known` of, as many threads as
-    /// compute tell so.
+    /// The same for a capture that may have been hashed before: where it is the one that the marks are `known` of, up to four of as many
+    /// threads as compute tell so.
     ///
     /// # Errors
     /// As [`Fingerprinting::begin`].

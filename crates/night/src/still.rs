@@ -110,6 +110,7 @@ pub fn make_still_with(
     watch.lap("finish");
     if let Some((cache, keys)) = known.as_ref().filter(|_| !(fresh.0 && fresh.1)) {
         let taken = hashed(path, &mut print, progress)?;
+        cache.keep_waymarks(keys, print.waymarks());
         let others = |hash: &Option<String>| hash.as_ref().is_some_and(|h| *h != taken.sha256);
         if others(&hash_of_survey) || others(&hash_of_stack) {
             cache.forget(keys);

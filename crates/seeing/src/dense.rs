@@ -184,7 +184,7 @@ impl Dense {
         let light = LightRows::Light(frame);
         let mut left = cells;
         while !left.is_empty() {
-            let piece = work.piece.look_at_first(&light, field, &left, columns, looked_at);
+            let piece = work.piece.look_at_first((&light, 0.0), field, &left, columns, looked_at);
             left.start = piece.end.max(left.start + 1);
             if !piece.is_empty() {
                 self.compare_piece((band, rows), piece, work);

@@ -52,7 +52,7 @@ impl Piece {
     /// of the reference that are told. None where a single one is torn over too much of the frame, which then says nothing.
     pub fn look_at_first<R: Iterator<Item = usize>>(
         &mut self,
-        frame: &LightRows<'_>,
+        (frame, below_px): (&LightRows<'_>, f32),
         field: &Field,
         cells: &Range<usize>,
         columns: impl Fn(&Range<usize>) -> Range<usize>,
@@ -60,17 +60,17 @@ impl Piece {
     ) -> Range<usize> {
         let most = (BLOCK / field.cell_px).max(1);
         let mut first = cells.start..(cells.start + most).min(cells.end);
-        while !first.is_empty() && !self.look(frame, field, columns(&first), rows()) {
+        while !first.is_empty() && !self.look((frame, below_px), field, columns(&first), rows()) {
             first.end = first.start + first.len() / 2;
         }
         first
     }
 
-    /// Look where the px in some `columns` (at most [`BLOCK`]) and `rows` of the reference lie in `frame` by `field`; false where
-    /// that is too far apart to be looked at together.
+    /// Look where the px in some `columns` (at most [`BLOCK`]) and `rows` of the reference lie in the frame by `field`, and up to `below_px`
+    /// above and below; false where that is too far apart to be looked at together.
     fn look(
         &mut self,
-        frame: &LightRows<'_>,
+        (frame, below_px): (&LightRows<'_>, f32),
         field: &Field,
         columns: Range<usize>,
         rows: impl Iterator<Item = usize>,
@@ -87,7 +87,8 @@ impl Piece {
                 self.rows.push(Row { u: [0.0; BLOCK], v: [0.0; BLOCK], inside: [0; BLOCK] });
             }
             let row = &mut self.rows[count];
-            let extent = place(row, size, (columns.start as f32, y as f32), (dx, dy));
+            let from = (columns.start as f32, y as f32);
+            let extent = place(row, (size, below_px), from, (dx, dy));
             for (all, (low, high)) in all.iter_mut().zip(extent) {
                 *all = (all.0.min(low), all.1.max(high));
             }
@@ -98,9 +99,9 @@ impl Piece {
             return true;
         }
         // Places lie at 1 or more; the samples around them reach one to the left and two to the right.
-        let (left, top) = (left as usize - 1, top as usize - 1);
+        let (left, top) = (left as usize - 1, (top - below_px) as usize - 1);
         let across = (right as usize + 3).min(size.0).saturating_sub(left);
-        let down = (bottom as usize + 3).min(size.1).saturating_sub(top);
+        let down = ((bottom + below_px) as usize + 3).min(size.1).saturating_sub(top);
         if across > STRIDE || down > STRIDE {
             return false;
         }
@@ -116,47 +117,56 @@ impl Piece {
     /// The frame along row number `row` of those that were looked at, by the cubic B-spline, and 1 for each px whose 4 x 4
     /// samples are all in the frame.
     pub fn b_spline(&mut self, row: usize) -> (&[f32], &[u8]) {
-        self.sampled(row, Between::b_spline)
+        self.b_spline_below(row, 0.0)
+    }
+
+    /// The same so many px below the row, not more than was looked at.
+    pub fn b_spline_below(&mut self, row: usize, below_px: f32) -> (&[f32], &[u8]) {
+        self.sampled(row, below_px, Between::b_spline)
     }
 
     /// The same by Keys' cubic.
     pub fn keys(&mut self, row: usize) -> (&[f32], &[u8]) {
-        self.sampled(row, Between::keys)
+        self.sampled(row, 0.0, Between::keys)
     }
 
     fn sampled(
         &mut self,
         row: usize,
+        below_px: f32,
         sample: impl Fn(&mut Between, &Samples<'_>, &[f32], &[f32], &mut [f32]),
     ) -> (&[f32], &[u8]) {
         let Piece { between, rows, columns, values, corner, out, .. } = self;
         let row = &rows[row];
-        let corner = (corner.0 as f32, corner.1 as f32);
+        let corner = (corner.0 as f32, corner.1 as f32 - below_px);
         let out = &mut out[..*columns];
         sample(between, &Samples { values, corner }, &row.u, &row.v, out);
         (out, &row.inside[..*columns])
     }
 }
 
-/// Where (`corner.0` + k + dx\[k\], `corner.1` + dy\[k\]) lies in a frame of `size`, drawn into it.
+/// Where (`corner.0` + k + dx\[k\], `corner.1` + dy\[k\]) lies in a frame of `size`, drawn so far into it that it may lie
+/// `below_px` higher or lower.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
 fn place<'a>(
     row: &mut Row,
-    (width, height): (usize, usize),
+    ((width, height), below_px): ((usize, usize), f32),
     (x0, y): (f32, f32),
     (dx, dy): (&'a [f32], &'a [f32]),
 ) -> Extent {
     let n = dx.len().min(dy.len()).min(BLOCK);
-    let (right, bottom) = ((width as f32 - 3.0).max(1.0), (height as f32 - 3.0).max(1.0));
-    let large = width >= 4 && height >= 4;
+    let top = 1.0 + below_px;
+    let (right, bottom) =
+        ((width as f32 - 3.0).max(1.0), (height as f32 - 3.0 - below_px).max(top));
+    let large = width >= 4 && height as f32 >= 4.0 + 2.0 * below_px;
     let (dx, dy, ramp) = (&dx[..n], &dy[..n], &RAMP[..n]);
     let (us, vs, inside) = (&mut row.u[..n], &mut row.v[..n], &mut row.inside[..n]);
     for k in 0..n {
         let (u, v) = (x0 + ramp[k] + dx[k], y + dy[k]);
-        let ok = u >= 1.0 && u <= right && v >= 1.0 && v <= bottom;
+        let ok = u >= 1.0 && u <= right && v >= top && v <= bottom;
         inside[k] = u8::from(ok & large);
-        // (What is no number lies at 1.)
-        let (u, v) = (if u >= 1.0 { u } else { 1.0 }, if v >= 1.0 { v } else { 1.0 });
+        // (What is no number lies at the first.)
+        let (u, v) = (if u >= 1.0 { u } else { 1.0 }, if v >= top { v } else { top });
         us[k] = if u <= right { u } else { right };
         vs[k] = if v <= bottom { v } else { bottom };
     }

@@ -12,7 +12,7 @@ use stillwright_seeing::sharpness::CellGrid;
 /// less than a fiftieth of the average; so nothing around a blank place stands out of that floor by much.
 const BLANK_BELOW: f32 = 2.0 / 50.0;
 
-/// What a place's surroundings are, px (standard deviation of a Gaussian, which ends at 2.5 of them). Over 32 px, as grades of a disc are
+/// What a place's surroundings are, px (standard deviation of a Gaussian, which ends at 2.5 of them), but half a cell at least. Over 32 px, as grades of a disc are
 /// steadied, half of the picture around a planet 240 px wide counted as a part of it, and 8,666 of 20,000 frames gave light somewhere at a
 /// keep of 10 %; over 20 px 6,166, over 16 and 12 px 5,832. Stacks of a disc are as good with 32, 20 and 12 px (information within 0.2 %),
 /// those of ground the same to the last digit with 20 and 12.

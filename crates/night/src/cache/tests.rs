@@ -200,3 +200,23 @@ fn all_of(capture: &Path, sample_frames: usize) -> Keys {
     recipe.survey.sample_frames = sample_frames;
     Keys::of(capture, &recipe).unwrap()
 }
+
+#[test]
+fn marks_are_kept_of_a_capture_whatever_the_recipe() {
+    use crate::hash::Fingerprinting;
+    let (home, _, _, cache) = made();
+    let capture = home.path().join("LONG.ser");
+    File::create(&capture).unwrap().set_len(40 << 20).unwrap();
+    let keys = Keys::of(&capture, &Recipe::default()).unwrap();
+    assert!(cache.waymarks(&keys).is_none());
+    let mut print = Fingerprinting::begin(&capture).unwrap();
+    print.wait(|| true).unwrap().unwrap();
+    cache.keep_waymarks(&keys, print.waymarks());
+    let kept = cache.waymarks(&keys).unwrap();
+    assert_eq!(Some(&kept), print.waymarks());
+    let mut recipe = Recipe::default();
+    recipe.survey.sample_frames = 32;
+    assert_eq!(cache.waymarks(&Keys::of(&capture, &recipe).unwrap()), Some(kept));
+    cache.forget(&keys);
+    assert!(cache.waymarks(&keys).is_none());
+}

@@ -19,7 +19,7 @@ const EVERY_BYTES: u64 = 32 << 20;
 /// Bytes of a mark.
 const MARK_BYTES: usize = size_of::<SerializedState<Sha256>>();
 
-/// Threads that check a file at most: four hash faster than disks read.
+/// Threads that check a file at most: with SHA instructions four hash faster than most disks read.
 const MOST_THREADS: usize = 4;
 
 /// The fingerprint of a file, and how its hash stood after every so many bytes.
@@ -95,8 +95,14 @@ impl Waymarks {
         let sha256 = String::from_utf8(sha256.to_vec()).ok()?;
         let many = bytes.checked_sub(1).map_or(Some(0), |last| last.checked_div(every_bytes))?;
         let whole = many.checked_mul(MARK_BYTES as u64)? == marks.len() as u64;
+        // A mark says how many blocks of 64 bytes went into it: of one that lies, a hash would be made that nobody can finish.
+        let blocks = |mark: &[u8]| Some(u64::from_le_bytes(mark.get(32..40)?.try_into().ok()?));
+        let honest = |(mark, at): (&[u8], u64)| {
+            blocks(mark).and_then(|blocks| blocks.checked_mul(64)) == at.checked_mul(every_bytes)
+        };
+        let all_honest = marks.chunks_exact(MARK_BYTES).zip(1..).all(honest);
         let print = Fingerprint { bytes, sha256 };
-        whole.then(|| Waymarks { print, every_bytes, marks: marks.to_vec() })
+        (whole && all_honest).then(|| Waymarks { print, every_bytes, marks: marks.to_vec() })
     }
 
     /// Whether the file at `path` is the one that they are of, every byte of it; `None` once `cancel` is set.
@@ -144,11 +150,20 @@ impl Waymarks {
             }
             Ok(())
         };
+        let check_or_stop = || {
+            let done = check();
+            if done.is_err() {
+                other.store(true, Ordering::Relaxed);
+            }
+            done
+        };
         let results: Vec<io::Result<()>> = std::thread::scope(|scope| {
+            // Where the system gives no further thread, those that there are do it all.
+            let further = || std::thread::Builder::new().spawn_scoped(scope, check_or_stop).ok();
             let many = 1..threads.min(pieces).min(MOST_THREADS);
-            let others: Vec<_> = many.map(|_| scope.spawn(check)).collect();
+            let others: Vec<_> = many.filter_map(|_| further()).collect();
             let broken = |_| Err(io::Error::other("a hashing thread broke off"));
-            let own = check();
+            let own = check_or_stop();
             std::iter::once(own)
                 .chain(others.into_iter().map(|thread| thread.join().unwrap_or_else(broken)))
                 .collect()
@@ -186,6 +201,7 @@ mod tests {
 
     /// Marks of `bytes`, set so often.
     fn noted(bytes: &[u8], every_bytes: u64) -> Waymarks {
+        // (Every so many bytes: whole blocks of the hash.)
         let mut noting = Noting { every_bytes, ..Noting::new() };
         // In pieces of any length.
         let mut rest = bytes;
@@ -210,12 +226,12 @@ mod tests {
     fn a_file_is_known_by_its_marks_and_any_other_is_not() {
         let home = tempfile::tempdir().unwrap();
         let path = home.path().join("IN.ser");
-        for length in [0, 1, 999, 1000, 1001, 2000, 65_432] {
+        for length in [0, 1, 1023, 1024, 1025, 2048, 65_432] {
             let bytes = some(length);
-            let marks = noted(&bytes, 1000);
+            let marks = noted(&bytes, 1024);
             let whole = fingerprint(&mut &bytes[..], &NEVER).unwrap().unwrap();
             assert_eq!(*marks.print(), whole);
-            assert_eq!(marks.serve(), length > 1000);
+            assert_eq!(marks.serve(), length > 1024);
             fs::write(&path, &bytes).unwrap();
             for threads in [1, 3] {
                 assert_eq!(marks.are_of(&path, threads, &NEVER).unwrap(), Some(true), "{length}");
@@ -243,12 +259,33 @@ mod tests {
     }
 
     #[test]
+    fn a_file_is_taken_at_its_marks_word_only_where_it_leads_along_them() {
+        let home = tempfile::tempdir().unwrap();
+        let path = home.path().join("IN.ser");
+        let bytes = some(5000);
+        fs::write(&path, &bytes).unwrap();
+        let marks = noted(&bytes, 1024);
+        // One mark in the middle is another file's.
+        let mut others = marks.clone();
+        let foreign = noted(&some(4999), 1024).marks;
+        let (second, third) = (MARK_BYTES, 2 * MARK_BYTES);
+        let mut stranger = bytes.clone();
+        stranger[0] ^= 1;
+        assert_eq!(others.marks[second..third], foreign[second..third], "the same so far");
+        let foreign = noted(&stranger, 1024).marks;
+        others.marks[second..third].copy_from_slice(&foreign[second..third]);
+        assert_eq!(others.are_of(&path, 2, &NEVER).unwrap(), Some(false));
+        assert_eq!(marks.are_of(&path, 2, &NEVER).unwrap(), Some(true));
+        assert!(marks.are_of(&home.path().join("gone"), 2, &NEVER).is_err());
+    }
+
+    #[test]
     fn marks_come_back_from_their_bytes_and_damaged_ones_serve_nobody() {
         let home = tempfile::tempdir().unwrap();
         let path = home.path().join("IN.ser");
         let bytes = some(4321);
         fs::write(&path, &bytes).unwrap();
-        let marks = noted(&bytes, 1000);
+        let marks = noted(&bytes, 1024);
         let kept = marks.to_bytes();
         assert_eq!(Waymarks::from_bytes(&kept), Some(marks));
         for length in 0..kept.len() {

@@ -54,7 +54,7 @@ pub(super) fn keep(job: &Job<'_, Output>, task: &Keeping) -> Result<Output, Canc
             && same_calibration(&stacked.key.survey)
     };
     if let Some(keys) = cache_keys(path, &**source, &stacked.key).filter(|_| unchanged())
-        && let Ok(mut print) = Fingerprinting::begin_knowing(path, cache.waymarks(&keys))
+        && let Ok(mut print) = Fingerprinting::begin(path)
     {
         let taken = print.wait(|| job.check().is_ok());
         job.check()?;

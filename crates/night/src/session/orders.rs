@@ -207,6 +207,9 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
     let path = &stacking.path;
     let reading = |e| NightError::read(path.clone(), e).to_string();
     let mut clock = Stopwatch::start();
+    let Stacking { source, cache, key, .. } = stacking;
+    let keys = keeping::cache_keys(path, &**source, key);
+    let marks = cache.as_ref().zip(keys.as_ref()).and_then(|(cache, keys)| cache.waymarks(keys));
     let stamp = or_words!(stamp_of(path).map_err(reading));
     if stamp != stacking.key.survey.stamp {
         return Ok(Err(format!(
@@ -221,9 +224,6 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
             path.display()
         )));
     }
-    let Stacking { source, cache, key, .. } = stacking;
-    let keys = keeping::cache_keys(path, &**source, key);
-    let marks = cache.as_ref().zip(keys.as_ref()).and_then(|(cache, keys)| cache.waymarks(keys));
     let mut print = or_words!(Fingerprinting::begin_knowing(path, marks).map_err(reading));
     let survey = honoured(&stacking.graded.survey, &stacking.key.frames);
     clock.lap("survey (made before)");

@@ -244,9 +244,11 @@ impl Session {
         let mut running =
             Running::new(Some(id), format!("stacking {}", entry.name), Cancel::Capture(id));
         running.frame_bytes = entry.frame_bytes();
-        // It will not serve the new stack, which is what takes most memory.
-        self.last_undone.clear();
         self.stacking = Some(task.key.clone());
+        if self.selected == Some(id) {
+            // What was finished last is of this capture, most likely, and will not serve the new stack, which takes most memory.
+            self.last_undone.clear();
+        }
         self.lanes.stack.start(running, move |job| work::stack(job, &task));
     }
 

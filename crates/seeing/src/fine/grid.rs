@@ -99,6 +99,22 @@ impl FineGrid {
         frame: &LightRows<'_>,
         field: &Field,
         wanted: Option<&[bool]>,
+        each: (&mut Piece, impl FnMut(&mut Piece, usize, Range<usize>)),
+        progress: &dyn Progress,
+    ) -> Result<(), Cancelled> {
+        self.pieces_and(0.0, frame, field, wanted, each, progress)
+    }
+
+    /// The same, and up to `below_px` above and below it.
+    ///
+    /// # Errors
+    /// As [`FineGrid::pieces`].
+    pub fn pieces_and(
+        &self,
+        below_px: f32,
+        frame: &LightRows<'_>,
+        field: &Field,
+        wanted: Option<&[bool]>,
         (piece, mut each): (&mut Piece, impl FnMut(&mut Piece, usize, Range<usize>)),
         progress: &dyn Progress,
     ) -> Result<(), Cancelled> {
@@ -108,7 +124,8 @@ impl FineGrid {
             for mut left in runs(wanted, band * self.columns, self.columns) {
                 while !left.is_empty() {
                     let columns = |of: &Range<usize>| self.across_all(of);
-                    let cells = piece.look_at_first(frame, field, &left, columns, rows);
+                    let seen = (frame, below_px);
+                    let cells = piece.look_at_first(seen, field, &left, columns, rows);
                     left.start = cells.end.max(left.start + 1);
                     if !cells.is_empty() {
                         each(piece, band, cells);

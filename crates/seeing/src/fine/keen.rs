@@ -17,8 +17,9 @@ use crate::luminance::LightRows;
 use crate::measure::{CORRELATED_PX, Likeness};
 use crate::piece::Piece;
 use crate::places::{LANES, eight};
-use crate::raster::Raster;
+use crate::raster::{Kernel, Raster};
 use multiversion::multiversion;
+use peak::PeakWork;
 use std::ops::Range;
 use stillwright_picture::{Cancelled, Progress};
 
@@ -63,6 +64,8 @@ pub(crate) struct Keen {
     cells: Vec<KeenSums>,
     means: Vec<f32>,
     agree: Agree,
+    /// How what is shown beside a place is steadied.
+    peak: Kernel,
 }
 
 /// Buffers of one worker.
@@ -73,6 +76,7 @@ pub(crate) struct KeenWork {
     outside: Vec<bool>,
     measured: Vec<Measured>,
     agree: AgreeWork,
+    peak: PeakWork,
     bend: Field,
     solve: SolveWork,
 }
@@ -100,7 +104,8 @@ impl Keen {
         drop(white);
         let own = [grid.compared(&x), grid.compared(&y)];
         let cells = vec![KeenSums::default(); grid.cells()];
-        let mut keen = Keen { grid, own, cells, means: fine.means.clone(), agree };
+        let peak = peak::kernel(steady_px, grid.cell_px);
+        let mut keen = Keen { grid, own, cells, means: fine.means.clone(), agree, peak };
         for band in 0..grid.bands() {
             for column in 0..grid.columns {
                 for own in &mut keen.own {
@@ -147,6 +152,9 @@ impl Keen {
         work: &mut KeenWork,
         progress: &dyn Progress,
     ) -> Result<(), Cancelled> {
+        if rounds > 0 && ripple_px(field, wanted) >= CALM_PX {
+            self.go_to_peak(frame, field, wanted, (&mut work.piece, &mut work.peak), progress)?;
+        }
         for round in 1..=rounds {
             let (x, y) = self.shift(frame, field, (wanted, likeness), work, progress)?;
             if round < rounds && x.hypot(y) >= ENOUGH_PX {
@@ -329,5 +337,6 @@ fn add_row(
     }
 }
 
+mod peak;
 #[cfg(test)]
 mod tests;

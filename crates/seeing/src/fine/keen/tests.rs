@@ -68,6 +68,39 @@ fn a_frame_is_laid_by_its_fine_waves() {
     told(&field.y_px, -0.25);
 }
 
+#[test]
+fn a_frame_goes_to_where_most_of_the_fine_waves_are_shown() {
+    let reference = scene();
+    let keen = Keen::new(&reference, &Fine::new(&reference, 16), NOISE, 20.0);
+    let gone = |frame: &Raster| {
+        let mut field = Field::constant(SIZE.0, SIZE.1, 16, 0.0, 0.0);
+        let KeenWork { piece, peak, .. } = &mut KeenWork::default();
+        let light = LightRows::Light(frame);
+        keen.go_to_peak(&light, &mut field, None, (piece, peak), &Silent).unwrap();
+        // Cells that reach beyond the frame by a px say nothing, and those beside them less.
+        let columns = field.columns;
+        let inner = |d: &[f32]| {
+            let cell = |i: usize, j: usize| d[j * columns + i];
+            let all = (3..6).flat_map(|j| (3..7).map(move |i| (i, j)));
+            all.map(|(i, j)| cell(i, j)).sum::<f32>() / 12.0
+        };
+        (inner(&field.x_px), inner(&field.y_px))
+    };
+    // Two specks, of which the fainter lies where the frame is thought to lie.
+    let specks = |bright: (f32, f32)| {
+        raster(|x, y| {
+            let fine = 0.35 * waves(x, y, true) + 0.65 * waves(x - bright.0, y - bright.1, true);
+            0.5 + 0.004 * fine + 0.03 * waves(x, y, false)
+        })
+    };
+    for bright in [(1.0, 0.0), (0.0, -1.0), (-1.0, 1.0)] {
+        let (x, y) = gone(&specks(bright));
+        assert!((x - bright.0).abs() < 0.35 && (y - bright.1).abs() < 0.35, "{bright:?} {x} {y}");
+    }
+    let (x, y) = gone(&reference);
+    assert!(x.hypot(y) < 0.05, "{x} {y}");
+}
+
 /// A bend of the frame with its one wave over the height, px.
 fn bend(y: f32, px: f32) -> f32 {
     px * (std::f32::consts::TAU * y / SIZE.1 as f32).sin()
