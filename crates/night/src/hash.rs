@@ -7,7 +7,6 @@
 //! fits the system's cache is fetched from the disk once. A capture that was hashed before is checked by several threads ([`Waymarks`]).
 
 use crate::sequence::{Joined, files_of};
-use sha2::{Digest, Sha256};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -64,8 +63,9 @@ fn in_pieces(
     }
 }
 
-fn hexadecimal(hash: Sha256) -> String {
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+/// Two lower-case digits a byte.
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// A fingerprint being taken on its own thread; dropped, it stops.

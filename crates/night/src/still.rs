@@ -108,7 +108,7 @@ pub fn make_still_with(
     let finished = finish(&stack, &recipe.finish, progress)
         .map_err(|error| NightError::finishing(path, error))?;
     watch.lap("finish");
-    if let Some((cache, keys)) = known.as_ref().filter(|_| !(fresh.0 && fresh.1)) {
+    if let Some((cache, keys)) = &known {
         let taken = hashed(path, &mut print, progress)?;
         cache.keep_waymarks(keys, print.waymarks());
         let others = |hash: &Option<String>| hash.as_ref().is_some_and(|h| *h != taken.sha256);
@@ -116,18 +116,16 @@ pub fn make_still_with(
             cache.forget(keys);
             return make_still_with(files, recipe, None, progress);
         }
-    }
-    if let Some((cache, keys)) = known.as_ref().filter(|_| fresh.0 || fresh.1) {
         // Only what is known to come from these very bytes is kept, and only of a whole capture.
-        let taken = hashed(path, &mut print, progress)?;
-        cache.keep_waymarks(keys, print.waymarks());
         if let Some(survey) = as_found.filter(whole) {
             cache.keep_survey(keys, &survey, Some(&taken.sha256));
         }
         if fresh.1 && whole(&survey) && stack.frames_lost.is_empty() {
             cache.keep_stack(keys, &stack, Some(&taken.sha256));
         }
-        watch.lap("keeping what was found");
+        if fresh.0 || fresh.1 {
+            watch.lap("keeping what was found");
+        }
     }
     let calibration = calibration.as_deref();
     let made =

@@ -125,7 +125,12 @@ impl Piece {
         self.sampled(row, below_px, Between::b_spline)
     }
 
-    /// The same by Keys' cubic.
+    /// Of each px of that row, 1 where all that was looked at is in the frame.
+    pub fn inside(&self, row: usize) -> &[u8] {
+        &self.rows[row].inside[..self.columns]
+    }
+
+    /// What [`Piece::b_spline`] gives, by Keys' cubic.
     pub fn keys(&mut self, row: usize) -> (&[f32], &[u8]) {
         self.sampled(row, 0.0, Between::keys)
     }

@@ -17,7 +17,7 @@ pub(crate) use forms::{read_stack, read_survey, write_stack, write_survey};
 
 use crate::atomic::{AtomicFile, Existing};
 use crate::choice::FrameChoice;
-use crate::hash::Waymarks;
+use crate::hash::{Waymarks, hexadecimal};
 use crate::recipe::Recipe;
 use crate::sequence::files_of;
 use sha2::{Digest, Sha256};
@@ -236,10 +236,6 @@ fn of_calibration(recipe: &Recipe) -> Option<String> {
         words += &print::of_file(file).ok()?;
     }
     Some(words)
-}
-
-fn hexadecimal(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! What tells one capture, and one program, from another without reading either as a whole.
 
-use super::hexadecimal;
+use crate::hash::hexadecimal;
 use sha2::{Digest, Sha256};
 use std::fs::{File, Metadata};
 use std::io::{self, Read, Seek, SeekFrom};

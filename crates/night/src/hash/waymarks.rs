@@ -60,7 +60,7 @@ impl Noting {
     }
 
     pub(super) fn finish(self) -> Waymarks {
-        let print = Fingerprint { bytes: self.bytes, sha256: hexadecimal(self.hash) };
+        let print = Fingerprint { bytes: self.bytes, sha256: hexadecimal(&self.hash.finalize()) };
         Waymarks { print, every_bytes: self.every_bytes, marks: self.marks }
     }
 }
@@ -188,7 +188,7 @@ impl Waymarks {
     fn stands_after(&self, piece: usize, hash: Sha256) -> bool {
         match self.mark(piece) {
             Some(mark) => hash.serialize().as_slice() == mark,
-            None => hexadecimal(hash) == self.print.sha256,
+            None => hexadecimal(&hash.finalize()) == self.print.sha256,
         }
     }
 }

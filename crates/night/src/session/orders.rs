@@ -7,6 +7,7 @@ use super::lanes::{OrderMade, Output};
 use super::work::{Finishing, Stacking, honoured, measures_of, stack_of, still_of};
 use super::{Stacked, keeping};
 use crate::atomic::Existing;
+use crate::cache::Cache;
 use crate::error::NightError;
 use crate::files::{StillFiles, plan_each};
 use crate::hash::Fingerprinting;
@@ -208,8 +209,8 @@ fn made(job: &Job<'_, Output>, task: &Making) -> Attempt<(Written, OrderMade)> {
     let reading = |e| NightError::read(path.clone(), e).to_string();
     let mut clock = Stopwatch::start();
     let Stacking { source, cache, key, .. } = stacking;
-    let keys = keeping::cache_keys(path, &**source, key);
-    let marks = cache.as_ref().zip(keys.as_ref()).and_then(|(cache, keys)| cache.waymarks(keys));
+    let marks_of = |cache: &Cache| cache.waymarks(&keeping::cache_keys(path, &**source, key)?);
+    let marks = cache.as_ref().and_then(marks_of);
     let stamp = or_words!(stamp_of(path).map_err(reading));
     if stamp != stacking.key.survey.stamp {
         return Ok(Err(format!(

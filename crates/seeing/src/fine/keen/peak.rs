@@ -20,13 +20,17 @@ const BESIDE_PX: [f32; ROWS] = [-1.0, 0.0, 1.0];
 const ROWS: usize = 3;
 const PLACES: usize = ROWS * ROWS;
 
+/// Sums over a cell at the places beside each other, in lanes.
+type Lanes = [[f32; LANES]; ROWS];
+
 /// How fast a place counts less the further its agreement lies below the greatest: e times less for each sixtieth.
 const KEENNESS: f32 = 60.0;
 
 /// Buffers of one worker.
 #[derive(Clone, Debug, Default)]
 pub(in crate::fine) struct PeakWork {
-    lanes: Vec<[[f32; LANES]; 3]>,
+    lanes: Vec<Lanes>,
+    outside: Vec<bool>,
     /// What the frame shows at each of the places, a cell each: sums of the frame times the whitened reference, then steadied.
     shown: [Raster; PLACES],
     /// Where it shows most, px beside the place that was found.
@@ -49,13 +53,13 @@ impl Keen {
         progress: &dyn Progress,
     ) -> Result<(), Cancelled> {
         let grid = self.grid;
-        let PeakWork { lanes, shown, beside, steadied, work } = work;
+        let PeakWork { lanes, outside, shown, beside, steadied, work } = work;
         for raster in shown.iter_mut().chain(&mut *beside) {
             raster.reshape(grid.columns, grid.bands());
             raster.values.fill(0.0);
         }
         let each = |piece: &mut Piece, band: usize, cells: Range<usize>| {
-            self.look_beside(piece, band, cells, (&mut *lanes, &mut *shown));
+            self.look_beside(piece, band, cells, (&mut *lanes, &mut *outside, &mut *shown));
         };
         grid.pieces_and(1.0, frame, field, wanted, (piece, each), progress)?;
         for one in &mut *shown {
@@ -79,29 +83,30 @@ impl Keen {
         piece: &mut Piece,
         band: usize,
         cells: Range<usize>,
-        (lanes, shown): (&mut Vec<[[f32; LANES]; 3]>, &mut [Raster; PLACES]),
+        (lanes, outside, shown): (&mut Vec<Lanes>, &mut Vec<bool>, &mut [Raster; PLACES]),
     ) {
         let FineGrid { columns, cell_px, .. } = self.grid;
         let span = self.grid.across_all(&cells);
         let first = band * columns + cells.start;
         let means = &self.means[first..first + cells.len()];
         lanes.clear();
-        lanes.resize(ROWS * cells.len(), [[0.0; LANES]; 3]);
-        let mut all_inside = vec![true; cells.len()];
+        lanes.resize(ROWS * cells.len(), [[0.0; LANES]; ROWS]);
+        outside.clear();
+        outside.resize(cells.len(), false);
         for (j, (row, _)) in self.grid.rows(band).enumerate() {
             let white = &self.agree.own[self.grid.span(row, &span)];
             for (beside, lanes) in BESIDE_PX.iter().zip(lanes.chunks_exact_mut(cells.len())) {
-                let (frame, inside) = piece.b_spline_below(j, *beside);
+                let (frame, _) = piece.b_spline_below(j, *beside);
                 add_row(frame, white, (means, cell_px), lanes);
-                for (all, inside) in all_inside.iter_mut().zip(inside.chunks(cell_px)) {
-                    *all &= !inside.contains(&0);
-                }
+            }
+            for (out, inside) in outside.iter_mut().zip(piece.inside(j).chunks(cell_px)) {
+                *out |= inside.contains(&0);
             }
         }
         for (row, lanes) in lanes.chunks_exact(cells.len()).enumerate() {
-            for (k, lanes) in lanes.iter().enumerate().filter(|(k, _)| all_inside[*k]) {
+            for (k, lanes) in lanes.iter().enumerate().filter(|(k, _)| !outside[*k]) {
                 for (beside, lanes) in lanes.iter().enumerate() {
-                    shown[3 * row + beside].values[first + k] = lanes.iter().sum();
+                    shown[ROWS * row + beside].values[first + k] = lanes.iter().sum();
                 }
             }
         }
@@ -123,8 +128,8 @@ fn most(shown: &[f32; PLACES]) -> (f32, f32) {
     for (place, shown) in shown.iter().enumerate() {
         let weight = (KEENNESS * (shown / top - 1.0)).exp();
         sum += weight;
-        x += weight * BESIDE_PX[place % 3];
-        y += weight * BESIDE_PX[place / 3];
+        x += weight * BESIDE_PX[place % ROWS];
+        y += weight * BESIDE_PX[place / ROWS];
     }
     (x / sum, y / sum)
 }
@@ -132,12 +137,7 @@ fn most(shown: &[f32; PLACES]) -> (f32, f32) {
 /// Add one row of the frame times the whitened reference up, cell by cell: as it is, and by a px to the left and to the right, which lie
 /// one place along the row. The first and the last place of the row are left out of all three.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512vl+avx2+bmi2", "x86_64+avx2+bmi2"))]
-fn add_row(
-    frame: &[f32],
-    white: &[f32],
-    (means, cell_px): (&[f32], usize),
-    lanes: &mut [[[f32; LANES]; 3]],
-) {
+fn add_row(frame: &[f32], white: &[f32], (means, cell_px): (&[f32], usize), lanes: &mut [Lanes]) {
     let n = white.len().min(frame.len());
     for (k, (sums, mean)) in lanes.iter_mut().zip(means).enumerate() {
         let (from, to) = ((k * cell_px).max(1), ((k + 1) * cell_px).min(n.saturating_sub(1)));
