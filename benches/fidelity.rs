@@ -10,7 +10,7 @@
 //! The alignment oracle undoes the true warp of the frames and averages the best fifth of them, by
 //! their true Strehl ratio. The bound undoes the true warp of all frames and weighs each place and spatial
 //! frequency of each by its true transfer. `cargo bench --bench fidelity -- NAME` runs the nights whose name
-//! holds NAME; with `--bars` it prints what a still must keep to, each beside its bound (`bars.rs`), instead of the methods.
+//! holds NAME, `further` some more than without a name; with `--bars` it prints what a still must keep to, each beside its bound (`bars.rs`), instead of the methods.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 #[path = "fidelity/bars.rs"]
@@ -40,11 +40,12 @@ const BORDER_PX: usize = 24;
 fn main() {
     // Cargo passes `--bench`; what does not begin with a dash chooses nights.
     let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let any_wanted = !wanted.is_empty();
     let wanted = |name: &str| wanted.is_empty() || wanted.iter().any(|part| name.contains(part));
-    let nights = nights();
-    let chosen = nights.iter().filter(|(name, _)| wanted(name));
+    let nights = nights().into_iter().chain(further().into_iter().filter(|_| any_wanted));
+    let chosen = nights.filter(|(name, _)| wanted(name));
     if std::env::args().any(|argument| argument == "--bars") {
-        chosen.for_each(|(name, settings)| Night::new(settings).tell_bars(name));
+        chosen.for_each(|(name, settings)| Night::new(&settings).tell_bars(name));
         bars::tell_empty(wanted);
         return;
     }
@@ -53,19 +54,48 @@ fn main() {
          in px at which the correlation with the truth falls below 0.5, and what the halves claim"
     );
     for (name, settings) in chosen {
-        Night::new(settings).tell(name);
+        Night::new(&settings).tell(name);
     }
+}
+
+fn ground(seed: u64, d_over_r0: f64, electrons: f64, bits: u32) -> SampleSettings {
+    let mut night = SampleSettings::demo(seed);
+    night.air.d_over_r0 = d_over_r0;
+    night.camera.electrons_at_white = electrons;
+    night.camera.bit_depth = bits;
+    night
+}
+
+/// Nights that are run when they are asked for: other seeds, roughest air, other planets.
+fn further() -> Vec<(&'static str, SampleSettings)> {
+    let disc = |seed: u64, d_over_r0: f64, layout: Layout| {
+        let mut night = SampleSettings::disc(seed);
+        night.air.d_over_r0 = d_over_r0;
+        night.camera.layout = layout;
+        night
+    };
+    let bayer = SampleSettings::disc(1).camera.layout;
+    vec![
+        ("further-ground-3", ground(31, 3.0, 6000.0, 8)),
+        ("further-ground-6", ground(32, 6.0, 9000.0, 12)),
+        ("further-ground-6.5-noisy", ground(33, 6.5, 800.0, 8)),
+        ("further-ground-7", ground(34, 7.0, 9000.0, 12)),
+        ("further-ground-8", ground(35, 8.0, 9000.0, 12)),
+        ("further-disc-2-mono", disc(46, 2.0, Layout::Mono)),
+        ("further-disc-2.5", disc(36, 2.5, bayer)),
+        ("further-disc-3", disc(41, 3.0, bayer)),
+        ("further-disc-3.5-mono", disc(42, 3.5, Layout::Mono)),
+        ("further-disc-4-mono", disc(37, 4.0, Layout::Mono)),
+        ("further-disc-4.5-mono", disc(43, 4.5, Layout::Mono)),
+        ("further-disc-5", disc(44, 5.0, bayer)),
+        ("further-disc-5-mono", disc(47, 5.0, Layout::Mono)),
+        ("further-disc-6", disc(45, 6.0, bayer)),
+        ("further-disc-6-mono", disc(38, 6.0, Layout::Mono)),
+    ]
 }
 
 /// The nights: three seeings, little and much noise, a planet in colour.
 fn nights() -> Vec<(&'static str, SampleSettings)> {
-    let ground = |seed: u64, d_over_r0: f64, electrons: f64, bits: u32| {
-        let mut night = SampleSettings::demo(seed);
-        night.air.d_over_r0 = d_over_r0;
-        night.camera.electrons_at_white = electrons;
-        night.camera.bit_depth = bits;
-        night
-    };
     let mut bayer = ground(15, 5.0, 6000.0, 8);
     bayer.camera.layout = SampleSettings::disc(1).camera.layout;
     vec![

@@ -144,6 +144,8 @@ fn table(path: &Path, size: &Size) {
     let kept = count * f64::from(keep) / 100.0;
     line("stack, per frame's worth of kept light", took, Some((kept, unit)), "60 x");
     println!("    frames that gave light somewhere: {}", stacked.frames_used);
+    let used = Some((stacked.frames_used as f64, unit));
+    line("the same, per frame that gave light", took, used, "60 x");
     let (took, _) = timed(|| finish(&stacked, &recipe.finish, &Silent).unwrap());
     line("finish", took, None, "");
     drop(stacked);

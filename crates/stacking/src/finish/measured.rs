@@ -3,7 +3,8 @@
 
 use super::difference::{self, DifferenceMeasure};
 use super::noise::NoiseModel;
-use super::signal::{self, Instrument, SignalModel, Sky};
+use super::outside::Outside;
+use super::signal::{self, Instrument, SignalModel, Sky, with_black_sky};
 use super::transfer::Optics;
 use super::{FinishError, Halved};
 use crate::halves::{HalfCorrelation, HalvesError, HalvesSettings, correlate_while};
@@ -70,7 +71,9 @@ pub fn measure<'a>(
     for channel in 0..shape.0 {
         progress.advance(Stage::Finishing, 0, 1)?;
         let [a, b] = [0, 1].map(|half: usize| stack.halves[half].plane(channel));
-        channels.push(measure_plane(stack.picture.plane(channel), a, b, &instrument, progress)?);
+        let plane = stack.picture.plane(channel);
+        let light = shape.0 == 1;
+        channels.push(measure_plane(plane, [a, b], light, &instrument, progress)?);
     }
     progress.advance(Stage::Finishing, 0, 1)?;
     let light = if shape.0 == 1 {
@@ -78,7 +81,7 @@ pub fn measure<'a>(
     } else {
         let [a, b] = [0, 1].map(|half: usize| stack.halves[half].luminance());
         let mean = stack.picture.luminance();
-        measure_plane(mean.view(), a.view(), b.view(), &instrument, progress)?
+        measure_plane(mean.view(), [a.view(), b.view()], true, &instrument, progress)?
     };
     let differences = difference::measure(stack, light.as_ref(), progress)?;
     Ok(Measured { channels, light, differences })
@@ -86,8 +89,8 @@ pub fn measure<'a>(
 
 fn measure_plane(
     mean: ArrayView2<'_, f32>,
-    a: ArrayView2<'_, f32>,
-    b: ArrayView2<'_, f32>,
+    [a, b]: [ArrayView2<'_, f32>; 2],
+    light: bool,
     instrument: &Instrument<'_>,
     progress: &dyn Progress,
 ) -> Result<Option<ChannelMeasure>, Cancelled> {
@@ -101,7 +104,14 @@ fn measure_plane(
     progress.check()?;
     let noise = NoiseModel::measure(mean, a, b, &correlation);
     progress.check()?;
-    let signal = signal::fit_signal(&correlation, instrument, Sky::around(mean));
+    let sky = Sky::around(mean);
+    let mut signal = signal::fit_signal(&correlation, instrument, sky);
+    // The light alone is sharpened; of channels it is told what they are like. Where the sky begins goes by the blur, so twice.
+    for _ in 0..2 {
+        let (true, Some(sky), Some(model)) = (light, sky, signal) else { break };
+        let Some(outside) = Outside::of(mean, sky, &model, progress)? else { break };
+        signal = with_black_sky(model, &correlation, instrument, sky, &outside).or(signal);
+    }
     Ok(Some(ChannelMeasure { correlation, noise, signal }))
 }
 

@@ -22,6 +22,7 @@ pub(crate) mod fourier;
 mod grid;
 mod measured;
 pub mod noise;
+mod outside;
 mod reduced;
 pub mod richardson_lucy;
 pub mod signal;

@@ -96,9 +96,14 @@ impl SignalModel {
         if frequency.is_nan() || frequency <= 0.0 {
             return 0.0;
         }
-        let instrument = annular_mtf(frequency / self.cutoff_cycles_per_px, self.obstruction)
-            * pixel_share(frequency * self.pixel_px);
+        let instrument = self.instrument(frequency);
         (self.ln_power - 2.0 * self.slope * frequency.ln()).min(600.0).exp() * instrument.powi(2)
+    }
+
+    /// What telescope and pixel pass of `frequency` (cycles per px of the stack), 0 to 1.
+    pub(super) fn instrument(&self, frequency: f64) -> f64 {
+        annular_mtf(frequency / self.cutoff_cycles_per_px, self.obstruction)
+            * pixel_share(frequency * self.pixel_px)
     }
 
     /// Wiener's gain at `frequency` for noise power `noise` there, with another `blur` if the
@@ -216,6 +221,9 @@ pub fn fit_signal(
         .then_some(model)
 }
 
+mod black_sky;
+pub(super) use black_sky::with_black_sky;
+
 /// Rings pooled into a bin of `ln f`.
 struct Bin {
     f: f64,
@@ -252,6 +260,49 @@ fn pooled(correlation: &HalfCorrelation) -> Vec<Bin> {
     bins
 }
 
+/// The bins that a fit goes by, and what is linear in it; "whitened" is what is left independent of how scenes stray.
+struct Spectrum<'a> {
+    bins: Vec<&'a Bin>,
+    root: Vec<Vec<f64>>,
+    /// `ln` of the signal without telescope and pixel.
+    values: Vec<f64>,
+    flat: Vec<f64>,
+    steep: Vec<f64>,
+    whitened: Vec<f64>,
+    ones: Vec<f64>,
+    slopes: Vec<f64>,
+}
+
+impl<'a> Spectrum<'a> {
+    /// Of the `bins` below `cutoff` (cycles per px of the stack); `None` where they are too few.
+    fn new(bins: &'a [Bin], cutoff: f64, instrument: &Instrument<'_>) -> Option<Spectrum<'a>> {
+        let bins: Vec<&Bin> = bins.iter().take_while(|bin| bin.f <= 0.95 * cutoff).collect();
+        if bins.len() < FEWEST_BINS {
+            return None;
+        }
+        let ln_f: Vec<f64> = bins.iter().map(|bin| bin.f.ln()).collect();
+        let root = cholesky(bins.len(), |i, j| {
+            let stray = 4.0 * STRAY.powi(2) * (-(ln_f[i] - ln_f[j]).abs() / STRAY_REACH).exp();
+            if i == j { stray + bins[i].variance + BIN_SCATTER.powi(2) } else { stray }
+        })?;
+        let value = |bin: &&Bin| {
+            let telescope = annular_mtf(bin.f / cutoff, instrument.obstruction).max(1e-9);
+            let pixel = pixel_share(bin.f * instrument.pixel_px).max(1e-9);
+            bin.ln_signal - 2.0 * (telescope * pixel).ln()
+        };
+        let values: Vec<f64> = bins.iter().map(value).collect();
+        let flat = vec![1.0; bins.len()];
+        let steep: Vec<f64> = ln_f.iter().map(|l| -2.0 * l).collect();
+        let [whitened, ones, slopes] =
+            [&values, &flat, &steep].map(|column| forward(&root, column.clone()));
+        Some(Spectrum { bins, root, values, flat, steep, whitened, ones, slopes })
+    }
+
+    fn whiten(&self, values: Vec<f64>) -> Vec<f64> {
+        forward(&self.root, values)
+    }
+}
+
 /// `ln S = ln_power - 2 slope ln f + 2 ln (M P) - 2 depth (1 - relief f / cutoff) (1 - exp(-(f / (reach cutoff))^exponent))`.
 struct Law {
     ln_power: f64,
@@ -271,37 +322,20 @@ fn fit_with_cutoff(
     instrument: &Instrument<'_>,
     expected: &Expected,
 ) -> Option<Law> {
-    let bins: Vec<&Bin> = bins.iter().take_while(|bin| bin.f <= 0.95 * cutoff).collect();
-    if bins.len() < FEWEST_BINS {
-        return None;
-    }
-    let ln_f: Vec<f64> = bins.iter().map(|bin| bin.f.ln()).collect();
-    let root = cholesky(bins.len(), |i, j| {
-        let stray = 4.0 * STRAY.powi(2) * (-(ln_f[i] - ln_f[j]).abs() / STRAY_REACH).exp();
-        if i == j { stray + bins[i].variance + BIN_SCATTER.powi(2) } else { stray }
-    })?;
-    let whiten = |values: Vec<f64>| forward(&root, values);
-    let value = |bin: &&Bin| {
-        let telescope = annular_mtf(bin.f / cutoff, instrument.obstruction).max(1e-9);
-        bin.ln_signal - 2.0 * (telescope * pixel_share(bin.f * instrument.pixel_px).max(1e-9)).ln()
-    };
-    let values: Vec<f64> = bins.iter().map(value).collect();
-    let flat = vec![1.0; bins.len()];
-    let steep: Vec<f64> = ln_f.iter().map(|l| -2.0 * l).collect();
-    let whitened = whiten(values.clone());
-    let (ones, slopes) = (whiten(flat.clone()), whiten(steep.clone()));
+    let spectrum = Spectrum::new(bins, cutoff, instrument)?;
+    let Spectrum { bins, values, flat, steep, whitened, ones, slopes, .. } = &spectrum;
     let fit = |(reach, cost): (f64, f64)| {
         let fallen = |f: f64| -2.0 * expected.fallen(f / cutoff, reach);
         let (depth, depth_scatter) = expected.depth(reach);
         let bare: Vec<f64> = bins.iter().map(|bin| fallen(bin.f)).collect();
-        let blurs = whiten(bare.clone());
-        let found = least_squares(&[&ones, &slopes, &blurs], &whitened, expected, reach)?;
+        let blurs = spectrum.whiten(bare.clone());
+        let found = least_squares(&[ones, slopes, &blurs], whitened, expected, reach)?;
         let residual = |rows: [&[f64]; 3], values: &[f64], i: usize| {
             values[i] - (0..3).map(|k| rows[k][i] * found[k]).sum::<f64>()
         };
         let all = 0..bins.len();
-        let white = |i| residual([&ones, &slopes, &blurs], &whitened, i).powi(2);
-        let plain = |i| residual([&flat, &steep, &bare], &values, i).powi(2);
+        let white = |i| residual([ones, slopes, &blurs], whitened, i).powi(2);
+        let plain = |i| residual([flat, steep, &bare], values, i).powi(2);
         let misfit = all.clone().map(white).sum::<f64>()
             + ((found[1] - expected.slope) / expected.slope_scatter).powi(2)
             + ((found[2] - depth) / depth_scatter).powi(2)
