@@ -111,6 +111,13 @@ impl Accumulator {
         self.rejected += other.rejected;
     }
 
+    /// Take in the sums of `other`, in which the same frames were laid otherwise. Samples that were refused are counted in these sums only.
+    pub fn absorb_another_laying(&mut self, other: &Accumulator) {
+        let rejected = self.rejected;
+        self.absorb(other);
+        self.rejected = rejected;
+    }
+
     /// All of `parts` as one, if there are any.
     pub fn together(parts: &[Accumulator]) -> Option<Accumulator> {
         let (first, others) = parts.split_first()?;

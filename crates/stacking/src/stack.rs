@@ -322,7 +322,10 @@ fn stack_colours(
         let mut sums = [empty_scaled()];
         lost.extend(again.lay(&bench, chosen, &mut sums, telling.as_mut(), &say)?);
         unrest = telling.map(|telling| telling.told(progress)).transpose()?.flatten();
-        let [sums] = sums;
+        let [mut sums] = sums;
+        if settings.scale == 1.0 && drops.is_none() {
+            sums.absorb_another_laying(&first);
+        }
         sums
     } else {
         let asked = Asked { edges, scale: settings.scale, drop: drops };

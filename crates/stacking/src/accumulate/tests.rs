@@ -149,3 +149,38 @@ fn a_foreign_sample_is_refused_for_all_sums_and_counted_once() {
     assert!((9 * 9..=15 * 15).contains(&added.refused()), "{}", added.refused());
     assert!(added.whole(None).planes.iter().all(|v| (-0.8..1.8).contains(v)));
 }
+
+/// Frames that are laid twice are no quieter for it: the stack is the mean of both layings, and what the noise map says of one laying taken twice is what it says of it once.
+#[test]
+fn another_laying_of_the_same_frames_is_averaged_and_lowers_no_noise() {
+    let laid = |shift: f32| {
+        let mut sums = [empty(Layout::Mono, 1.0, None)];
+        let mut all = frames(Layout::Mono, 16);
+        for frame in &mut all {
+            frame.field.x_px.iter_mut().for_each(|d| *d += shift);
+            frame.weights = vec![vec![1.0; CELLS.len()]];
+        }
+        Accumulator::add_to(&mut sums, &all, None, &Silent).unwrap();
+        let [sums] = sums;
+        sums
+    };
+    let (once, other) = (laid(0.0), laid(0.4));
+    let mut both = once.clone();
+    both.rejected = 3;
+    both.absorb_another_laying(&Accumulator { rejected: 4, ..other.clone() });
+    assert_eq!(both.refused(), 3);
+    let middle = |sums: &Accumulator, x: usize| sums.whole(None).planes[[0, 48, x]];
+    for x in 20..76 {
+        let mean = 0.5 * (middle(&once, x) + middle(&other, x));
+        assert!((middle(&both, x) - mean).abs() < 1e-5, "{x}");
+    }
+    let noise = stillwright_seeing::noise::NoiseModel::default();
+    let map = |sums: &Accumulator| {
+        let map = crate::noise_map::noise_map(sums.clone(), &sums.whole(None), &noise, 1.0);
+        map.planes[[0, 48, 48]]
+    };
+    let mut twice = once.clone();
+    twice.absorb_another_laying(&once);
+    assert!(map(&once) > 0.0);
+    assert!((map(&twice) / map(&once) - 1.0).abs() < 1e-3, "{} {}", map(&twice), map(&once));
+}
