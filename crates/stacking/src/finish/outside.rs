@@ -19,6 +19,9 @@ use stillwright_picture::{Cancelled, Progress};
 const BAND: f64 = 0.33;
 /// What is brighter than this share of the disc is scene.
 const SCENE_SHARE: f32 = 0.03;
+/// Where light fades away, as along a terminator, sky begins nowhere: what is brighter than this other share must be no more than so many units farther off.
+const BRIGHT_SHARE: f32 = 0.15;
+const SOFT_UNITS: f64 = 5.0;
 /// Sky begins so many widths of the Gaussian's picture beside the scene.
 const BESIDE: f64 = 2.5;
 /// Rings of sky: so many one unit wide, then so many of three (a unit is a px where the cut-off is 0.38 cycles per px).
@@ -36,7 +39,7 @@ const FREQUENCIES: usize = 64;
 /// The picture fades over so many px at its edges.
 const FADE_PX: usize = 10;
 /// Sides of at most so many px are looked at.
-const MOST_SIDE: usize = 2048;
+const MOST_SIDE: usize = 1280;
 /// Sky comes out as black as this, share of the disc's brightness: telescopes differ in their obstruction, limbs are soft.
 const BLACK: f64 = 0.0015;
 /// Noise of a px with the blur undone, likewise.
@@ -81,8 +84,12 @@ impl Outside {
             *value *= gain as f32;
         }
         fft.inverse(&mut spectrum, &mut light, &mut turn, progress)?;
-        let scene: Vec<bool> = light.iter().map(|v| *v > SCENE_SHARE).collect();
-        let distance_px = distances_px(&scene, fft.width, far_px);
+        let beside = |share: f32| {
+            let scene: Vec<bool> = light.iter().map(|v| *v > share).collect();
+            distances_px(&scene, fft.width, 2 * far_px)
+        };
+        let (distance_px, bright_px) = (beside(SCENE_SHARE), beside(BRIGHT_SHARE));
+        let soft_px = (SOFT_UNITS * UNIT_CYCLES / model.cutoff_cycles_per_px) as f32;
         let whole = |at: usize, side: &Range<usize>| {
             (side.start + FADE_PX..side.end - FADE_PX).contains(&at)
         };
@@ -91,7 +98,8 @@ impl Outside {
         for ring in rings {
             let (mut px, mut all) = (0, 0);
             for (at, v) in light.iter_mut().enumerate() {
-                let within = ring.contains(&f64::from(distance_px[at]));
+                let within = ring.contains(&f64::from(distance_px[at]))
+                    && bright_px[at] - distance_px[at] < soft_px;
                 let shown = within && whole(at / fft.width, rows) && whole(at % fft.width, columns);
                 *v = f32::from(u8::from(shown));
                 all += usize::from(within);
@@ -291,18 +299,21 @@ pub(super) mod tests {
 
     /// A disc with a dark limb, a belt, a shaded side and a moon, on sky of 0.02, as `model` says telescope and air show it.
     pub fn disc(model: &SignalModel, radius_px: f64) -> Array2<f32> {
-        let n = 512;
-        let fft = Fft2::<f32>::new(n, n);
-        let mut plane = vec![0.0f32; n * n];
-        for (at, v) in plane.iter_mut().enumerate() {
-            let (x, y) = ((at % n) as f64 - 256.3, (at / n) as f64 - 255.6);
+        shown(model, |x, y| {
             let r = x.hypot(y / 0.95) / radius_px;
             let belt = 1.0 - 0.3 * (-(y / 5.0).powi(2)).exp();
             let side = (0.8 + 0.6 * (1.0 - r * r).max(0.0).sqrt() + 0.2 * x / radius_px).min(1.0);
             let moon = (x + 1.7 * radius_px).hypot(y) < 2.5;
-            let light = if moon { 0.6 } else { (1.0 - r * r).max(0.0).powf(0.45) * belt * side };
-            *v = light as f32;
-        }
+            if moon { 0.6 } else { (1.0 - r * r).max(0.0).powf(0.45) * belt * side }
+        })
+    }
+
+    /// What is at (x, y) px off the middle, on sky of 0.02, as `model` says telescope and air show it.
+    fn shown(model: &SignalModel, scene: impl Fn(f64, f64) -> f64) -> Array2<f32> {
+        let n = 512;
+        let fft = Fft2::<f32>::new(n, n);
+        let at = |k: usize| scene((k % n) as f64 - 256.3, (k / n) as f64 - 255.6) as f32;
+        let mut plane: Vec<f32> = (0..n * n).map(at).collect();
         let mut spectrum = vec![Complex::default(); fft.spectrum_len()];
         let mut turn = Vec::new();
         fft.forward(&mut plane, &mut spectrum, &mut turn, &Silent).unwrap();
@@ -330,6 +341,29 @@ pub(super) mod tests {
             // Softer by a quarter glows, harder has a dark rim.
             assert!(misfit(0.75 * depth) > 4.0 * misfit(found) + 0.1, "{depth}");
             assert!(misfit(1.25 * depth) > 4.0 * misfit(found) + 0.1, "{depth}");
+        }
+    }
+
+    /// A disc half in shadow: light fades away along its terminator.
+    fn half_lit(model: &SignalModel) -> Array2<f32> {
+        shown(model, |x, y| {
+            let (u, v) = (x / 60.0, y / 60.0);
+            let w = (1.0 - u * u - v * v).max(0.0).sqrt();
+            let lit = (0.95 * u + 0.3 * w).max(0.0);
+            if u * u + v * v < 1.0 { 0.9 * lit.powi(4) } else { 0.0 }
+        })
+    }
+
+    #[test]
+    fn light_that_fades_along_a_terminator_is_no_glow() {
+        for depth in [0.5, 1.2] {
+            let picture = half_lit(&model(depth));
+            let sky = Sky::around(picture.view()).unwrap();
+            let outside = Outside::of(picture.view(), sky, &model(0.9), &Silent).unwrap().unwrap();
+            let misfit = |depth: f64| outside.misfit(&model(depth).blur);
+            let tried = (0..200).map(|k| 0.1 * 1.02f64.powi(k));
+            let found = tried.min_by(|a, b| misfit(*a).total_cmp(&misfit(*b))).unwrap();
+            assert!((found / depth - 1.0).abs() < 0.12, "{found} for {depth}");
         }
     }
 
