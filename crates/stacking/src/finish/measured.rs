@@ -106,8 +106,10 @@ fn measure_plane(
     progress.check()?;
     let sky = Sky::around(mean);
     let mut signal = signal::fit_signal(&correlation, instrument, sky);
-    // The light alone is sharpened; of channels it is told what they are like. Where the sky begins goes by the blur, so twice.
-    for _ in 0..2 {
+    // The light alone is sharpened; of channels it is told what they are like. Where the sky begins goes by the blur: where frames tell nothing of
+    // that the first guess is far off, so twice there (on discs of which they tell: no better).
+    let times = if instrument.unrest.is_some() { 1 } else { 2 };
+    for _ in 0..times {
         let (true, Some(sky), Some(model)) = (light, sky, signal) else { break };
         let Some(outside) = Outside::of(mean, sky, &model, progress)? else { break };
         signal = with_black_sky(model, &correlation, instrument, sky, &outside).or(signal);

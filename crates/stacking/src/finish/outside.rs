@@ -10,6 +10,7 @@ use super::fourier::{Fft2, quick_length, signed_frequency};
 use super::signal::{SignalModel, Sky};
 use super::transfer::ResidualBlur;
 use ndarray::ArrayView2;
+use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -38,6 +39,8 @@ const FEWEST_RINGS: usize = 8;
 const FREQUENCIES: usize = 64;
 /// The picture fades over so many px at its edges.
 const FADE_PX: usize = 10;
+/// Gains are worked out at so many frequencies up to 1 cycle per px.
+const GAINS: usize = 4096;
 /// Sides of at most so many px are looked at.
 const MOST_SIDE: usize = 1280;
 /// Sky comes out as black as this, share of the disc's brightness: telescopes differ in their obstruction, limbs are soft.
@@ -70,6 +73,9 @@ impl Outside {
     ) -> Result<Option<Outside>, Cancelled> {
         let rings = rings(model.cutoff_cycles_per_px);
         let far_px = rings.last().map_or(0.0, |ring| ring.end) as usize + 1;
+        if far_px > MOST_SIDE {
+            return Ok(None);
+        }
         let Some(shown) = Shown::of(plane, sky, far_px) else { return Ok(None) };
         let Shown { fft, rows, columns, .. } = &shown;
         let mut turn = Vec::new();
@@ -78,22 +84,22 @@ impl Outside {
         // Where there is scene, as far as is known.
         let mut light = vec![0.0; fft.height * fft.width];
         let mut spectrum = picture.clone();
-        for (at, value) in spectrum.iter_mut().enumerate() {
-            let f = shown.frequency(at);
-            let gain = telescope_undone(model, f) / model.blur.transfer(f).max(LEAST_TRANSFER);
-            *value *= gain as f32;
+        let frequencies = shown.frequencies();
+        let gains: Vec<f32> = (0..=GAINS).map(|k| undone(model, k as f64 / GAINS as f64)).collect();
+        for (value, f) in spectrum.iter_mut().zip(&frequencies) {
+            *value *= gains.get((f * GAINS as f32 + 0.5) as usize).copied().unwrap_or(0.0);
         }
         fft.inverse(&mut spectrum, &mut light, &mut turn, progress)?;
+        let soft_px = (SOFT_UNITS * UNIT_CYCLES / model.cutoff_cycles_per_px) as f32;
         let beside = |share: f32| {
             let scene: Vec<bool> = light.iter().map(|v| *v > share).collect();
-            distances_px(&scene, fft.width, 2 * far_px)
+            distances_px(&scene, fft.width, far_px + soft_px as usize + 1)
         };
         let (distance_px, bright_px) = (beside(SCENE_SHARE), beside(BRIGHT_SHARE));
-        let soft_px = (SOFT_UNITS * UNIT_CYCLES / model.cutoff_cycles_per_px) as f32;
         let whole = |at: usize, side: &Range<usize>| {
             (side.start + FADE_PX..side.end - FADE_PX).contains(&at)
         };
-        let to_ring = Pooled::new(&shown, model.cutoff_cycles_per_px);
+        let to_ring = Pooled::new(&shown, &frequencies, model.cutoff_cycles_per_px);
         let mut found = Vec::new();
         for ring in rings {
             let (mut px, mut all) = (0, 0);
@@ -172,10 +178,12 @@ impl Shown {
         Some(Shown { fft, light, rows: pad..pad + height, columns: pad..pad + width })
     }
 
-    /// Frequency of a coefficient, cycles per px.
-    fn frequency(&self, at: usize) -> f64 {
-        let (kx, ky) = (at / self.fft.height, at % self.fft.height);
-        (kx as f64 / self.fft.width as f64).hypot(signed_frequency(ky, self.fft.height))
+    /// Frequency of each coefficient, cycles per px.
+    fn frequencies(&self) -> Vec<f32> {
+        let Fft2 { height, width, .. } = self.fft;
+        let down: Vec<f64> = (0..height).map(|ky| signed_frequency(ky, height).powi(2)).collect();
+        let across = (0..self.fft.half_width()).map(|kx| (kx as f64 / width as f64).powi(2));
+        across.flat_map(|x| down.iter().map(move |y| (x + y).sqrt() as f32)).collect()
     }
 }
 
@@ -188,11 +196,11 @@ struct Pooled {
 }
 
 impl Pooled {
-    fn new(shown: &Shown, cutoff_cycles_per_px: f64) -> Pooled {
+    fn new(shown: &Shown, frequencies: &[f32], cutoff_cycles_per_px: f64) -> Pooled {
         let (mut sum, mut count) = ([0.0; FREQUENCIES], [0.0; FREQUENCIES]);
         let Fft2 { height, width, .. } = shown.fft;
-        let ring = (0..shown.fft.spectrum_len()).map(|at| {
-            let f = shown.frequency(at);
+        let ring = frequencies.iter().enumerate().map(|(at, f)| {
+            let f = f64::from(*f);
             let ring = (f / cutoff_cycles_per_px * FREQUENCIES as f64) as usize;
             let kx = at / height;
             let twice = if kx == 0 || 2 * kx == width { 1.0 } else { 2.0 };
@@ -219,7 +227,12 @@ impl Pooled {
     }
 }
 
-/// What undoing telescope and pixel gains, times the Gaussian.
+/// What undoing telescope, pixel and the blur of `model` gains, times the Gaussian.
+fn undone(model: &SignalModel, frequency: f64) -> f32 {
+    (telescope_undone(model, frequency) / model.blur.transfer(frequency).max(LEAST_TRANSFER)) as f32
+}
+
+/// The same of telescope and pixel.
 fn telescope_undone(model: &SignalModel, frequency: f64) -> f64 {
     let share = frequency / model.cutoff_cycles_per_px;
     if share >= 0.9 {
@@ -250,14 +263,15 @@ fn fade(at: usize, n: usize) -> f32 {
 /// Distance of each px of rows of `width` to the nearest one of `scene`, px; `far_px` where it is as far or farther.
 fn distances_px(scene: &[bool], width: usize, far_px: usize) -> Vec<f32> {
     let height = scene.len() / width.max(1);
-    let far = far_px * far_px;
+    let most = far_px as u32;
+    let far = most * most;
     // Along the columns first, then the nearest of all columns.
-    let mut down = vec![far_px; scene.len()];
+    let mut down = vec![most; scene.len()];
     for x in 0..width {
         let mut pass = |rows: &mut dyn Iterator<Item = usize>| {
-            let mut since = far_px;
+            let mut since = most;
             for at in rows.map(|y| y * width + x) {
-                since = if scene[at] { 0 } else { (since + 1).min(far_px) };
+                since = if scene[at] { 0 } else { (since + 1).min(most) };
                 down[at] = down[at].min(since);
             }
         };
@@ -265,13 +279,14 @@ fn distances_px(scene: &[bool], width: usize, far_px: usize) -> Vec<f32> {
         pass(&mut (0..height).rev());
     }
     let mut out = vec![0.0; scene.len()];
-    for (row, down) in out.chunks_mut(width).zip(down.chunks(width)) {
+    out.par_chunks_mut(width.max(1)).zip(down.par_chunks(width.max(1))).for_each(|(row, down)| {
         for (x, v) in row.iter_mut().enumerate() {
-            let beside = x.saturating_sub(far_px)..(x + far_px + 1).min(width);
-            let squared = beside.map(|at| down[at].pow(2) + at.abs_diff(x).pow(2)).min();
+            let first = x.saturating_sub(far_px);
+            let beside = down[first..(x + far_px + 1).min(width)].iter().enumerate();
+            let squared = beside.map(|(k, d)| d * d + (first + k).abs_diff(x).pow(2) as u32).min();
             *v = (squared.unwrap_or(far).min(far) as f32).sqrt();
         }
-    }
+    });
     out
 }
 
