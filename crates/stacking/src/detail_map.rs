@@ -133,7 +133,7 @@ fn blended(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::finish::fourier::{Fft2, signed_frequency};
+    use crate::finish::fourier::Fft2;
     use crate::halves::correlate_halves;
     use rustfft::num_complex::Complex;
     use stillwright_picture::Silent;
@@ -162,7 +162,7 @@ mod tests {
         fft.forward(&mut samples, &mut spectrum, &mut Vec::new(), &Silent).unwrap();
         for kx in 0..fft.half_width() {
             for ky in 0..HEIGHT {
-                let f = (kx as f64 / WIDTH as f64).hypot(signed_frequency(ky, HEIGHT));
+                let f = fft.frequency(kx, ky);
                 let blur = (-2.0 * (std::f64::consts::PI * sigma_px * f).powi(2)).exp();
                 spectrum[kx * HEIGHT + ky] *= if f > 0.0 { 0.01 * blur / f } else { 0.0 };
             }

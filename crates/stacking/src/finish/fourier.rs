@@ -56,6 +56,16 @@ impl<T: Real> Fft2<T> {
         self.half_width() * self.height
     }
 
+    /// Spatial frequency of the coefficient (`kx`, `ky`), cycles per pixel.
+    pub fn frequency(&self, kx: usize, ky: usize) -> f64 {
+        (kx as f64 / self.width as f64).hypot(signed_frequency(ky, self.height))
+    }
+
+    /// How often coefficients of `kx` stand in the whole spectrum: once, or with their mirror.
+    pub fn stands_for(&self, kx: usize) -> f64 {
+        if kx == 0 || 2 * kx == self.width { 1.0 } else { 2.0 }
+    }
+
     /// Transform `plane` (row-major, used as scratch) into `spectrum`; `turn` is scratch that
     /// grows as needed.
     ///
@@ -211,9 +221,8 @@ impl<T: Real> Filter<T> {
         let mut gain = vec![T::zero(); fft.spectrum_len()];
         gain.par_chunks_mut(rows).enumerate().try_for_each(|(kx, column)| {
             progress.check()?;
-            let fx = kx as f64 / columns as f64;
             for (ky, g) in column.iter_mut().enumerate() {
-                let value = curve(fx.hypot(signed_frequency(ky, rows)));
+                let value = curve(fft.frequency(kx, ky));
                 *g = T::from_f64(value).unwrap_or_else(T::zero);
             }
             Ok(())

@@ -106,15 +106,29 @@ fn measure_plane(
     progress.check()?;
     let sky = Sky::around(mean);
     let mut signal = signal::fit_signal(&correlation, instrument, sky);
-    // The light alone is sharpened; of channels it is told what they are like. Where the sky begins goes by the blur: where frames tell nothing of
-    // that the first guess is far off, so twice there (on discs of which they tell: no better).
-    let times = if instrument.unrest.is_some() { 1 } else { 2 };
-    for _ in 0..times {
-        let (true, Some(sky), Some(model)) = (light, sky, signal) else { break };
-        let Some(outside) = Outside::of(mean, sky, &model, progress)? else { break };
-        signal = with_black_sky(model, &correlation, instrument, sky, &outside).or(signal);
+    // The light alone is sharpened; of channels it is told what they are like.
+    if let (true, Some(sky), Some(model)) = (light, sky, signal) {
+        signal = Some(told_by_sky(model, mean, sky, (&correlation, instrument), progress)?);
     }
     Ok(Some(ChannelMeasure { correlation, noise, signal }))
+}
+
+/// `model` with the blur that the sky around the disc of `mean` tells, as far as it tells it. Where sky begins goes by the blur: where frames tell nothing of
+/// that the first guess is far off, so twice there (on discs of which they tell: no better).
+fn told_by_sky(
+    model: SignalModel,
+    mean: ArrayView2<'_, f32>,
+    sky: Sky,
+    (correlation, instrument): (&HalfCorrelation, &Instrument<'_>),
+    progress: &dyn Progress,
+) -> Result<SignalModel, Cancelled> {
+    let mut told = model;
+    let times = if instrument.unrest.is_some() { 1 } else { 2 };
+    for _ in 0..times {
+        let Some(outside) = Outside::of(mean, sky, &told, progress)? else { break };
+        told = with_black_sky(told, correlation, instrument, sky, &outside).unwrap_or(told);
+    }
+    Ok(told)
 }
 
 /// Obstruction of a telescope that nobody described: between a refractor's 0 and a compound

@@ -6,7 +6,7 @@
 //!
 //! What rings of sky show is told by rings of frequency, once; times the gains that undo a blur it is what they would show with that blur undone.
 
-use super::fourier::{Fft2, quick_length, signed_frequency};
+use super::fourier::{Fft2, quick_length};
 use super::signal::{SignalModel, Sky};
 use super::transfer::ResidualBlur;
 use ndarray::ArrayView2;
@@ -77,14 +77,13 @@ impl Outside {
             return Ok(None);
         }
         let Some(shown) = Shown::of(plane, sky, far_px) else { return Ok(None) };
-        let Shown { fft, rows, columns, .. } = &shown;
+        let Shown { fft, mut light, rows, columns } = shown;
         let mut turn = Vec::new();
         let mut picture = vec![Complex::default(); fft.spectrum_len()];
-        fft.forward(&mut shown.light.clone(), &mut picture, &mut turn, progress)?;
+        fft.forward(&mut light, &mut picture, &mut turn, progress)?;
         // Where there is scene, as far as is known.
-        let mut light = vec![0.0; fft.height * fft.width];
         let mut spectrum = picture.clone();
-        let frequencies = shown.frequencies();
+        let frequencies = frequencies(&fft);
         let gains: Vec<f32> = (0..=GAINS).map(|k| undone(model, k as f64 / GAINS as f64)).collect();
         for (value, f) in spectrum.iter_mut().zip(&frequencies) {
             *value *= gains.get((f * GAINS as f32 + 0.5) as usize).copied().unwrap_or(0.0);
@@ -99,14 +98,15 @@ impl Outside {
         let whole = |at: usize, side: &Range<usize>| {
             (side.start + FADE_PX..side.end - FADE_PX).contains(&at)
         };
-        let to_ring = Pooled::new(&shown, &frequencies, model.cutoff_cycles_per_px);
+        let to_ring = Pooled::new(&fft, &frequencies, model.cutoff_cycles_per_px);
         let mut found = Vec::new();
         for ring in rings {
             let (mut px, mut all) = (0, 0);
             for (at, v) in light.iter_mut().enumerate() {
                 let within = ring.contains(&f64::from(distance_px[at]))
                     && bright_px[at] - distance_px[at] < soft_px;
-                let shown = within && whole(at / fft.width, rows) && whole(at % fft.width, columns);
+                let shown =
+                    within && whole(at / fft.width, &rows) && whole(at % fft.width, &columns);
                 *v = f32::from(u8::from(shown));
                 all += usize::from(within);
                 px += usize::from(shown);
@@ -177,14 +177,12 @@ impl Shown {
         }
         Some(Shown { fft, light, rows: pad..pad + height, columns: pad..pad + width })
     }
+}
 
-    /// Frequency of each coefficient, cycles per px.
-    fn frequencies(&self) -> Vec<f32> {
-        let Fft2 { height, width, .. } = self.fft;
-        let down: Vec<f64> = (0..height).map(|ky| signed_frequency(ky, height).powi(2)).collect();
-        let across = (0..self.fft.half_width()).map(|kx| (kx as f64 / width as f64).powi(2));
-        across.flat_map(|x| down.iter().map(move |y| (x + y).sqrt() as f32)).collect()
-    }
+/// Frequency of each coefficient, cycles per px.
+fn frequencies(fft: &Fft2<f32>) -> Vec<f32> {
+    let all = (0..fft.half_width()).flat_map(|kx| (0..fft.height).map(move |ky| (kx, ky)));
+    all.map(|(kx, ky)| fft.frequency(kx, ky) as f32).collect()
 }
 
 /// Spectra pooled by rings.
@@ -196,14 +194,12 @@ struct Pooled {
 }
 
 impl Pooled {
-    fn new(shown: &Shown, frequencies: &[f32], cutoff_cycles_per_px: f64) -> Pooled {
+    fn new(fft: &Fft2<f32>, frequencies: &[f32], cutoff_cycles_per_px: f64) -> Pooled {
         let (mut sum, mut count) = ([0.0; FREQUENCIES], [0.0; FREQUENCIES]);
-        let Fft2 { height, width, .. } = shown.fft;
         let ring = frequencies.iter().enumerate().map(|(at, f)| {
             let f = f64::from(*f);
             let ring = (f / cutoff_cycles_per_px * FREQUENCIES as f64) as usize;
-            let kx = at / height;
-            let twice = if kx == 0 || 2 * kx == width { 1.0 } else { 2.0 };
+            let twice = fft.stands_for(at / fft.height);
             (ring < FREQUENCIES).then(|| {
                 sum[ring] += twice * f;
                 count[ring] += twice;
@@ -333,8 +329,7 @@ pub(super) mod tests {
         let mut turn = Vec::new();
         fft.forward(&mut plane, &mut spectrum, &mut turn, &Silent).unwrap();
         for (at, v) in spectrum.iter_mut().enumerate() {
-            let (fx, fy) = ((at / n) as f64 / n as f64, signed_frequency(at % n, n));
-            let f = fx.hypot(fy);
+            let f = fft.frequency(at / n, at % n);
             *v *= (model.instrument(f) * model.blur.transfer(f)) as f32;
         }
         fft.inverse(&mut spectrum, &mut plane, &mut turn, &Silent).unwrap();

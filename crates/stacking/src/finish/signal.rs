@@ -212,8 +212,7 @@ pub fn fit_signal(
         cutoff_known: known.is_some(),
         obstruction: instrument.obstruction,
         pixel_px: instrument.pixel_px,
-        blur: ResidualBlur::with_depth(law.depth, law.reach * cutoff, law.exponent)
-            .with_relief(law.relief, cutoff),
+        blur: law.blur(cutoff),
         rings: law.rings,
         scatter: law.scatter,
     };
@@ -298,8 +297,35 @@ impl<'a> Spectrum<'a> {
         Some(Spectrum { bins, root, values, flat, steep, whitened, ones, slopes })
     }
 
-    fn whiten(&self, values: Vec<f64>) -> Vec<f64> {
-        forward(&self.root, values)
+    /// What a blur of this reach takes off `ln S` for a depth of 1: as it is, and whitened.
+    fn fallen(&self, cutoff: f64, expected: &Expected, reach: f64) -> [Vec<f64>; 2] {
+        let fallen = |bin: &&Bin| -2.0 * expected.fallen(bin.f / cutoff, reach);
+        let bare: Vec<f64> = self.bins.iter().map(fallen).collect();
+        [bare.clone(), forward(&self.root, bare)]
+    }
+
+    /// The law of this level, slope and depth, and how far it is from the spectrum and from what is expected.
+    fn law(
+        &self,
+        found: [f64; 3],
+        [bare, blurs]: &[Vec<f64>; 2],
+        expected: &Expected,
+        reach: f64,
+    ) -> Law {
+        let squares = |columns: [&[f64]; 3], values: &[f64]| -> f64 {
+            let fitted = |i: usize| (0..3).map(|k| columns[k][i] * found[k]).sum::<f64>();
+            values.iter().enumerate().map(|(i, value)| (value - fitted(i)).powi(2)).sum()
+        };
+        let (expected_depth, depth_scatter) = expected.depth(reach);
+        let [ln_power, slope, depth] = found;
+        let misfit = squares([&self.ones, &self.slopes, blurs], &self.whitened)
+            + ((slope - expected.slope) / expected.slope_scatter).powi(2)
+            + ((depth - expected_depth) / depth_scatter).powi(2);
+        let plain = squares([&self.flat, &self.steep, bare], &self.values);
+        let scatter = (plain / self.bins.len() as f64).sqrt();
+        let rings = self.bins.iter().map(|bin| bin.rings).sum();
+        let (exponent, relief) = (expected.exponent, expected.relief);
+        Law { ln_power, slope, depth, reach, exponent, relief, misfit, scatter, rings }
     }
 }
 
@@ -316,6 +342,14 @@ struct Law {
     rings: usize,
 }
 
+impl Law {
+    /// The blur, for a telescope of this cut-off (cycles per px of the stack).
+    fn blur(&self, cutoff: f64) -> ResidualBlur {
+        ResidualBlur::with_depth(self.depth, self.reach * cutoff, self.exponent)
+            .with_relief(self.relief, cutoff)
+    }
+}
+
 fn fit_with_cutoff(
     bins: &[Bin],
     cutoff: f64,
@@ -323,28 +357,11 @@ fn fit_with_cutoff(
     expected: &Expected,
 ) -> Option<Law> {
     let spectrum = Spectrum::new(bins, cutoff, instrument)?;
-    let Spectrum { bins, values, flat, steep, whitened, ones, slopes, .. } = &spectrum;
     let fit = |(reach, cost): (f64, f64)| {
-        let fallen = |f: f64| -2.0 * expected.fallen(f / cutoff, reach);
-        let (depth, depth_scatter) = expected.depth(reach);
-        let bare: Vec<f64> = bins.iter().map(|bin| fallen(bin.f)).collect();
-        let blurs = spectrum.whiten(bare.clone());
-        let found = least_squares(&[ones, slopes, &blurs], whitened, expected, reach)?;
-        let residual = |rows: [&[f64]; 3], values: &[f64], i: usize| {
-            values[i] - (0..3).map(|k| rows[k][i] * found[k]).sum::<f64>()
-        };
-        let all = 0..bins.len();
-        let white = |i| residual([ones, slopes, &blurs], whitened, i).powi(2);
-        let plain = |i| residual([flat, steep, &bare], values, i).powi(2);
-        let misfit = all.clone().map(white).sum::<f64>()
-            + ((found[1] - expected.slope) / expected.slope_scatter).powi(2)
-            + ((found[2] - depth) / depth_scatter).powi(2)
-            + cost;
-        let scatter = (all.map(plain).sum::<f64>() / bins.len() as f64).sqrt();
-        let rings = bins.iter().map(|bin| bin.rings).sum();
-        let [ln_power, slope, depth] = found;
-        let (exponent, relief) = (expected.exponent, expected.relief);
-        let law = Law { ln_power, slope, depth, reach, exponent, relief, misfit, scatter, rings };
+        let fallen = spectrum.fallen(cutoff, expected, reach);
+        let found = least_squares(&spectrum, &fallen, expected, reach)?;
+        let law = spectrum.law(found, &fallen, expected, reach);
+        let law = Law { misfit: law.misfit + cost, ..law };
         law.misfit.is_finite().then_some(law)
     };
     expected.reaches().into_iter().filter_map(fit).min_by(|p, q| p.misfit.total_cmp(&q.misfit))
@@ -385,6 +402,11 @@ impl Expected {
         relieved(self.relief * share) * (1.0 - (-(share / reach).powf(self.exponent)).exp())
     }
 
+    /// The slope, and how much weight that has.
+    fn slope(&self) -> (f64, f64) {
+        (self.slope, self.slope_scatter.powi(-2))
+    }
+
     /// Depth of a blur of that reach, and its scatter.
     fn depth(&self, reach: f64) -> (f64, f64) {
         self.told.map_or((DEPTH, DEPTH_SCATTER), |told| {
@@ -405,36 +427,34 @@ impl Expected {
 /// Level, slope and depth by least squares, with the priors of slope and depth; the depth not
 /// below 0.
 fn least_squares(
-    columns: &[&Vec<f64>; 3],
-    values: &[f64],
+    spectrum: &Spectrum<'_>,
+    [_, blurs]: &[Vec<f64>; 2],
     expected: &Expected,
     reach: f64,
 ) -> Option<[f64; 3]> {
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let Spectrum { whitened, ones, slopes, .. } = spectrum;
     let (depth, depth_scatter) = expected.depth(reach);
-    let slope_weight = expected.slope_scatter.powi(-2);
-    let solved = |free: usize| {
-        let mut matrix = vec![0.0; free * free];
-        for i in 0..free {
-            for j in 0..free {
-                matrix[i * free + j] = dot(columns[i], columns[j]);
-            }
-        }
-        let mut right: Vec<f64> = columns[..free].iter().map(|c| dot(c, values)).collect();
-        matrix[free + 1] += slope_weight;
-        right[1] += expected.slope * slope_weight;
-        if free == 3 {
-            matrix[8] += depth_scatter.powi(-2);
-            right[2] += depth * depth_scatter.powi(-2);
-        }
-        solve(&matrix, &right)
-    };
-    let found = solved(3)?;
+    let depth = (depth, depth_scatter.powi(-2));
+    let found = solved(&[ones, slopes, blurs], whitened, &[expected.slope(), depth])?;
     if found[2] > 0.0 {
         return Some([found[0], found[1], found[2]]);
     }
-    let found = solved(2)?;
+    let found = solved(&[ones, slopes], whitened, &[expected.slope()])?;
     Some([found[0], found[1], 0.0])
+}
+
+/// What of each of `columns` makes up `values` by least squares; `priors` are mean and weight of all but the first.
+fn solved(columns: &[&Vec<f64>], values: &[f64], priors: &[(f64, f64)]) -> Option<Vec<f64>> {
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let free = columns.len();
+    let products = columns.iter().flat_map(|a| columns.iter().map(|b| dot(a, b)));
+    let mut matrix: Vec<f64> = products.collect();
+    let mut right: Vec<f64> = columns.iter().map(|column| dot(column, values)).collect();
+    for (k, (mean, weight)) in (1..free).zip(priors) {
+        matrix[k * free + k] += weight;
+        right[k] += mean * weight;
+    }
+    solve(&matrix, &right)
 }
 
 /// Lower triangular root of a symmetric positive definite matrix, row by row.

@@ -1,6 +1,6 @@
 //! Sums over rings of spatial frequency of the spectra of two planes.
 
-use crate::finish::fourier::{Fft2, signed_frequency};
+use crate::finish::fourier::Fft2;
 use crate::halves::Region;
 use crate::taper::{TAPER, taper};
 use ndarray::ArrayView2;
@@ -43,11 +43,8 @@ impl Blocks {
         let smaller = height.min(width) as f64;
         let mut ring_of = Vec::with_capacity(fft.spectrum_len());
         for kx in 0..fft.half_width() {
-            let fx = kx as f64 / width as f64;
-            ring_of.extend(
-                (0..height)
-                    .map(|ky| (fx.hypot(signed_frequency(ky, height)) * smaller).round() as usize),
-            );
+            let ring = |ky| (fft.frequency(kx, ky) * smaller).round() as usize;
+            ring_of.extend((0..height).map(ring));
         }
         let window = (taper(height, fade), taper(width, fade));
         Blocks { fft, window, ring_of, rings: (smaller / 2.0).floor() as usize + 1 }
@@ -55,12 +52,12 @@ impl Blocks {
 
     /// Sums over two spectra.
     fn sums(&self, a: &[Complex<f64>], b: &[Complex<f64>]) -> BlockSums {
-        let (height, width) = (self.fft.height, self.fft.width);
+        let height = self.fft.height;
         let mut sums = [const { Vec::new() }; 4];
         sums.iter_mut().for_each(|s: &mut Vec<f64>| s.resize(self.rings, 0.0));
         let columns = a.chunks_exact(height).zip(b.chunks_exact(height));
         for (kx, ((a, b), rings)) in columns.zip(self.ring_of.chunks_exact(height)).enumerate() {
-            let twice = if kx == 0 || 2 * kx == width { 1.0 } else { 2.0 };
+            let twice = self.fft.stands_for(kx);
             for ((va, vb), ring) in a.iter().zip(b).zip(rings).filter(|(_, r)| **r < self.rings) {
                 sums[0][*ring] += twice;
                 sums[1][*ring] += twice * (va.re * vb.re + va.im * vb.im);

@@ -4,8 +4,9 @@
 //! with the right blur undone it is black. It tells the depth, by a law of one shape.
 
 use super::super::outside::Outside;
-use super::{Expected, HalfCorrelation, Instrument, SignalModel, Sky, Spectrum, pooled, solve};
-use crate::finish::transfer::ResidualBlur;
+use super::{
+    Expected, HalfCorrelation, Instrument, Law, SignalModel, Sky, Spectrum, pooled, solved,
+};
 
 /// How a disc's blur falls: exponent, and reach as a share of the cut-off. Error of the untouched still over the best filter's, 11 discs (six mono, five mosaics,
 /// D/r0 2 to 6) at keeps of 20 % and as advised, mean and worst: 1.21, 1.46; reach of 0.21 1.25, 1.66; exponent of 1.45 (reach 0.22, 0.21) 1.22, 1.50, 1.22,
@@ -31,39 +32,22 @@ pub(in crate::finish) fn with_black_sky(
     let cutoff = model.cutoff_cycles_per_px;
     let usual = Expected::new(instrument, cutoff, Some(sky));
     let expected = Expected { exponent: EXPONENT, relief: 0.0, ..usual };
-    let (told, told_scatter) = expected.depth(REACH);
     let bins = pooled(correlation);
     let spectrum = Spectrum::new(&bins, cutoff, instrument)?;
-    let bare = spectrum.bins.iter().map(|bin| -2.0 * expected.fallen(bin.f / cutoff, REACH));
-    let bare: Vec<f64> = bare.collect();
-    let fallen = spectrum.whiten(bare.clone());
+    let fallen = spectrum.fallen(cutoff, &expected, REACH);
     let Spectrum { whitened, ones, slopes, .. } = &spectrum;
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    let believed = expected.slope_scatter.powi(-2);
-    let [oo, os, ss] = [dot(ones, ones), dot(ones, slopes), dot(slopes, slopes)];
-    let matrix = [oo, os, os, ss + believed];
     let with_depth = |depth: f64| {
-        let left: Vec<f64> = whitened.iter().zip(&fallen).map(|(v, b)| v - depth * b).collect();
-        let right = [dot(ones, &left), dot(slopes, &left) + believed * expected.slope];
-        let found = solve(&matrix, &right)?;
-        let (ln_power, slope) = (found[0], found[1]);
-        let fitted = ones.iter().zip(slopes).map(|(one, steep)| ln_power * one + slope * steep);
-        let misfit: f64 = left.iter().zip(fitted).map(|(v, fit)| (v - fit).powi(2)).sum();
-        let blur = ResidualBlur::with_depth(depth, REACH * cutoff, EXPONENT);
-        let cost = misfit
-            + believed * (slope - expected.slope).powi(2)
-            + ((depth - told) / told_scatter).powi(2)
-            + INDEPENDENT * outside.misfit(&blur);
-        let left = (0..bare.len()).map(|k| {
-            let Spectrum { values, flat, steep, .. } = &spectrum;
-            values[k] - ln_power * flat[k] - slope * steep[k] - depth * bare[k]
-        });
-        let scatter = (left.map(|v| v * v).sum::<f64>() / bare.len() as f64).sqrt();
-        cost.is_finite().then_some((cost, SignalModel { ln_power, slope, blur, scatter, ..model }))
+        let left: Vec<f64> = whitened.iter().zip(&fallen[1]).map(|(v, b)| v - depth * b).collect();
+        let found = solved(&[ones, slopes], &left, &[expected.slope()])?;
+        let law = spectrum.law([found[0], found[1], depth], &fallen, &expected, REACH);
+        let misfit = law.misfit + INDEPENDENT * outside.misfit(&law.blur(cutoff));
+        misfit.is_finite().then_some(Law { misfit, ..law })
     };
     let (first, ratio, count) = DEPTHS;
     let tried = (0..count).filter_map(|k| with_depth(first * ratio.powi(k)));
-    tried.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, model)| model)
+    let law = tried.min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+    let Law { ln_power, slope, scatter, .. } = law;
+    Some(SignalModel { ln_power, slope, scatter, blur: law.blur(cutoff), ..model })
 }
 
 #[cfg(test)]
