@@ -75,10 +75,18 @@ fn further() -> Vec<(&'static str, SampleSettings)> {
         night
     };
     let bayer = SampleSettings::disc(1).camera.layout;
+    let mosaic = |mut night: SampleSettings| {
+        night.camera.layout = bayer;
+        night
+    };
     vec![
+        ("further-ground-2", ground(51, 2.0, 6000.0, 8)),
         ("further-ground-3", ground(31, 3.0, 6000.0, 8)),
+        ("further-ground-3.5-bayer", mosaic(ground(53, 3.5, 6000.0, 8))),
+        ("further-ground-4", ground(52, 4.0, 6000.0, 8)),
         ("further-ground-6", ground(32, 6.0, 9000.0, 12)),
         ("further-ground-6.5-noisy", ground(33, 6.5, 800.0, 8)),
+        ("further-ground-6.5-bayer", mosaic(ground(54, 6.5, 6000.0, 8))),
         ("further-ground-7", ground(34, 7.0, 9000.0, 12)),
         ("further-ground-8", ground(35, 8.0, 9000.0, 12)),
         ("further-disc-2-mono", disc(46, 2.0, Layout::Mono)),
@@ -274,7 +282,7 @@ impl Night {
                         .error_as_it_is
                 };
                 println!(
-                    "{name:<13}   as it is: stack {:.3}, still {:.3}, with the telescope {:.3}; best filter {:.3}",
+                    "{name:<13}   as it is: stack {:.3}, still {:.4}, with the telescope {:.4}; best filter {:.4}",
                     held.judged.error_as_it_is,
                     still(&done),
                     still(&with),

@@ -247,6 +247,31 @@ fn the_patient_way_keeps_the_stack_as_straight_as_the_capture_knows() {
     }
 }
 
+/// How deep the blur is, is told by what the kept frames differ by; of few frames that was one draw of the air or two, and a keep of 33 % came out with
+/// 1.27 times the best filter's error where 22 % had 1.02.
+#[test]
+fn untouched_stills_come_near_the_best_filter_at_every_keep() {
+    let keeps = [10.0, 15.0, 20.0, 25.0, 33.0, 50.0, 100.0].map(Keep::Percent);
+    for job in jobs().iter().filter(|job| job.known.truth.len() == 1) {
+        let (name, reference) = (job.known.name, job.survey.reference_index);
+        let judged = |plane: &Plane| {
+            let (truth, settings) = (&job.known.truth[0], job.settings(0, reference));
+            straight_error(truth.view(), plane.view(), &settings).unwrap()
+        };
+        for keep in keeps.into_iter().chain([Keep::Auto]) {
+            let out = tempfile::tempdir().unwrap();
+            let files = StillFiles::plan(&job.known.capture, Some(out.path()), &[], Existing::Keep);
+            let mut recipe = Recipe::default();
+            recipe.stack.keep = keep;
+            let done = make_still(&files, &recipe, &Silent).unwrap();
+            let best = judged(&done.stack.picture.plane(0).to_owned()).error;
+            let own = judged(&tiff_planes(&files.still)[0]).error_as_it_is;
+            println!("{name} {keep:?}: still {own:.4}, best filter {best:.4}: {:.3}", own / best);
+            assert!(own < 1.15 * best, "{name} {keep:?}: still {own}, best filter {best}");
+        }
+    }
+}
+
 #[test]
 fn blank_frames_take_no_part() {
     for job in jobs() {

@@ -34,6 +34,19 @@ impl Night {
         let usable: Vec<&FrameReport> =
             self.survey.frames.iter().filter(|f| f.rejected.is_none()).collect();
         let all = self.held(&self.mean(&usable), reference);
+        let ringing_of = |picture: &Plane| {
+            let held = self.held(picture, reference);
+            let truth = held.straight.view();
+            let filtered = even_part(picture.view(), truth, self.cutoff, BORDER_PX).unwrap();
+            per_cent(&ringing(truth, filtered.view()))
+        };
+        println!(
+            "{name:<13} ringing, %, after the best isotropic filter chosen with the truth in hand, of frames laid by their true warp: oracle {}; bound {}; \
+             of the stack, keep 20: {}",
+            ringing_of(&self.oracle()),
+            ringing_of(&self.bound()),
+            ringing_of(&plane(&stacked(Keep::Percent(20.0)))),
+        );
         for keep in [Keep::Percent(20.0), Keep::Auto] {
             let stack = stacked(keep);
             let held = self.held(&plane(&stack), reference);
@@ -73,18 +86,14 @@ impl Night {
         let still = done.picture.plane(self.channel);
         let stack = stack.picture.plane(self.channel);
         let even = even_part(truth.view(), still, self.cutoff, BORDER_PX).unwrap();
-        let of = |found: &Ringing| {
-            let per_cent = |share| 100.0 * found.percentile(share);
-            format!("{:.1}, {:.1}, {:.1}", per_cent(0.5), per_cent(0.9), 100.0 * found.common)
-        };
         let own = ringing(truth.view(), still);
         println!(
             "{name} ringing at {} edges, % of the step (median, 90th percentile, common to all; bar 3): still {}; \
              its even part {}; the stack, which cannot ring, {}",
             own.edges.len(),
-            of(&own),
-            of(&ringing(truth.view(), even.view())),
-            of(&ringing(truth.view(), stack))
+            per_cent(&own),
+            per_cent(&ringing(truth.view(), even.view())),
+            per_cent(&ringing(truth.view(), stack))
         );
     }
 
@@ -135,6 +144,12 @@ impl Night {
             off(2)
         );
     }
+}
+
+/// Median, 90th percentile and what is common to all edges, per cent of the step.
+fn per_cent(found: &Ringing) -> String {
+    let at = |share| 100.0 * found.percentile(share);
+    format!("{:.1}, {:.1}, {:.1}", at(0.5), at(0.9), 100.0 * found.common)
 }
 
 /// The rows of scenes that show nothing.

@@ -8,7 +8,7 @@ use crate::credible::Expected;
 use crate::drizzle::{Drop, fill_gaps};
 use crate::halves::Region;
 use crate::strip::{Parted, Setting, Strip, StripSums, StripWork};
-use ndarray::{Array3, Axis, Zip};
+use ndarray::{Array, Array2, Array3, Axis, Dimension, Zip};
 use rayon::prelude::*;
 use stillwright_picture::{Cancelled, Picture, Progress, RawFrame};
 use stillwright_seeing::field::Field;
@@ -207,9 +207,30 @@ impl Accumulator {
         self.mean(&[half], fallback)
     }
 
+    /// One channel of what `parts` (sums that cover the same output, and the half of each) hold together, where nothing was added taking
+    /// `fallback`'s value, or 0; empty without any.
+    pub fn mean_of<'a>(
+        parts: impl IntoIterator<Item = (&'a Accumulator, usize)>,
+        channel: usize,
+        fallback: Option<&Array2<f32>>,
+    ) -> Array2<f32> {
+        let mut parts = parts.into_iter();
+        let of = |(part, half): (&'a Accumulator, usize)| {
+            [&part.sums[half], &part.weights[half]].map(|all| all.index_axis(Axis(0), channel))
+        };
+        let Some([sum, weight]) = parts.next().map(of) else { return Array2::zeros((0, 0)) };
+        let (mut sums, mut weights) = (sum.to_owned(), weight.to_owned());
+        for [sum, weight] in parts.map(of) {
+            sums += &sum;
+            weights += &weight;
+        }
+        Zip::from(&mut sums).and(&weights).for_each(|sum, weight| *sum = ratio(*sum, *weight));
+        fill(&mut sums, fallback);
+        sums
+    }
+
     fn mean(&self, halves: &[usize], fallback: Option<&Picture>) -> Picture {
         let mut planes = Array3::zeros(self.sums[0].raw_dim());
-        let fallback = fallback.filter(|f| f.planes.raw_dim() == planes.raw_dim());
         if let [half] = halves {
             Zip::from(&mut planes)
                 .and(&self.sums[*half])
@@ -226,15 +247,20 @@ impl Accumulator {
         if self.drop.is_some() {
             fill_gaps(&mut planes);
         }
-        match fallback {
-            Some(fallback) => Zip::from(&mut planes).and(&fallback.planes).par_for_each(|o, f| {
-                if o.is_nan() {
-                    *o = *f;
-                }
-            }),
-            None => planes.par_mapv_inplace(|o| if o.is_nan() { 0.0 } else { o }),
-        }
+        fill(&mut planes, fallback.map(|picture| &picture.planes));
         Picture { planes }
+    }
+}
+
+/// Where nothing was added: what `fallback` has there, or 0.
+fn fill<D: Dimension>(means: &mut Array<f32, D>, fallback: Option<&Array<f32, D>>) {
+    match fallback.filter(|f| f.raw_dim() == means.raw_dim()) {
+        Some(fallback) => Zip::from(means).and(fallback).par_for_each(|o, f| {
+            if o.is_nan() {
+                *o = *f;
+            }
+        }),
+        None => means.par_mapv_inplace(|o| if o.is_nan() { 0.0 } else { o }),
     }
 }
 

@@ -61,6 +61,7 @@ fn stack() -> Stack {
             air: vec![-1e-9, 0.1],
             noise: vec![0.0, 2.5],
             mosaic: true,
+            frames_per_place: 3,
         }),
         channel_offsets_px: [(0.1, 0.2), (0.0, 0.0), (-0.3, 1.4)],
         samples_refused: 11,

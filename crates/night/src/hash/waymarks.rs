@@ -258,6 +258,27 @@ mod tests {
         }
     }
 
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_check_that_would_take_hours_is_given_up_on_request() {
+        // All hole: it takes no room, but is read to its end.
+        let long = tempfile::NamedTempFile::new().unwrap();
+        let bytes = 1 << 40;
+        long.as_file().set_len(bytes).unwrap();
+        let print = Fingerprint { bytes, sha256: "0".repeat(64) };
+        let marks = Waymarks { print, every_bytes: bytes, marks: Vec::new() };
+        let cancel = AtomicBool::new(false);
+        let said = std::thread::scope(|scope| {
+            let check = scope.spawn(|| marks.are_of(long.path(), 2, &cancel));
+            // It is at work by then, or finds the wish at its first piece.
+            std::thread::sleep(std::time::Duration::from_millis(50));
+            assert!(!check.is_finished());
+            cancel.store(true, Ordering::Relaxed);
+            check.join().unwrap()
+        });
+        assert_eq!(said.unwrap(), None);
+    }
+
     #[test]
     fn a_file_is_taken_at_its_marks_word_only_where_it_leads_along_them() {
         let home = tempfile::tempdir().unwrap();

@@ -90,6 +90,31 @@ fn sums_that_are_made_at_once_are_those_that_are_made_one_by_one() {
 
 /// At less than the capture's scale blocks are wider than what a window holds, and are split; the last strip is shorter than the others.
 #[test]
+fn some_halves_of_some_sums_together_are_what_their_frames_give() {
+    let mut parts: Vec<Accumulator> = (0..3).map(|_| empty(Layout::Mono, 1.0, None)).collect();
+    Accumulator::add_to(&mut parts, &frames(Layout::Mono, 8), None, &Silent).unwrap();
+    let first_halves = Accumulator::mean_of(parts.iter().map(|part| (part, 0)), 0, None);
+    let all = Accumulator::together(&parts).unwrap();
+    let (half, whole) = (all.half(0, None), all.whole(None));
+    let off = |a: &Array2<f32>, b: &Picture| {
+        a.iter().zip(b.plane(0)).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max)
+    };
+    assert!(off(&first_halves, &half) < 1e-5);
+    let one = Accumulator::mean_of([(&parts[1], 1)], 0, None);
+    assert_eq!(one, parts[1].half(1, None).plane(0));
+    // Where nothing was added.
+    let fallback = whole.plane(0).to_owned();
+    let filled = Accumulator::mean_of([(&parts[1], 1)], 0, Some(&fallback));
+    assert!(parts[1].weights[1].iter().any(|w| *w == 0.0));
+    for (((filled, one), fallback), w) in
+        filled.iter().zip(&one).zip(&fallback).zip(&parts[1].weights[1])
+    {
+        assert_eq!(filled, if *w > 0.0 { one } else { fallback });
+    }
+    assert!(Accumulator::mean_of([], 0, None).is_empty());
+}
+
+#[test]
 fn wide_blocks_are_split_in_short_strips_too() {
     let (width, height, scale) = (640, 200, 0.75);
     let cells = CellGrid { cell_px: 16, columns: 40, rows: 13 };

@@ -92,6 +92,11 @@ fn places_that_are_no_numbers_count_for_nothing() {
 fn places_of_a_block_inside_the_frame_are_those_of_its_rows() {
     let dx: Vec<f32> = (0..70).map(|i| 1.3 * (i as f32 * 0.3).sin()).collect();
     let dy: Vec<f32> = (0..70).map(|i| 2.0 * (i as f32 * 0.2).cos()).collect();
+    let bent = [35, 62].map(|at| {
+        let mut bent = dy.clone();
+        bent[at] = -40.0;
+        bent
+    });
     let weight: Vec<f32> = (0..70).map(|i| (i % 7) as f32).collect();
     let size = (200, 100);
     let row = |k: usize, position_y: f32| {
@@ -129,4 +134,11 @@ fn places_of_a_block_inside_the_frame_are_those_of_its_rows() {
     // One row that comes near the edge.
     rows[4] = row(4, 9.0);
     assert!(places_inside(&mut found, &rows).is_none());
+    // One whose ends lie inside, but not what is between them: in a lane, and after the last whole one.
+    for bent in &bent {
+        rows[4] = RowPlace { dy: &bent[12..66], ..row(4, 34.0) };
+        assert!(places_inside(&mut found, &rows).is_none());
+    }
+    rows[4] = row(4, 34.0);
+    assert!(places_inside(&mut found, &rows).is_some());
 }
