@@ -27,6 +27,7 @@ mod random;
 mod scene;
 mod settings;
 mod simulation;
+mod still_air;
 mod sunlight;
 mod telescope;
 mod terrain;

@@ -26,12 +26,14 @@
 //!
 //! Left out: twinkling (scintillation), which is faint on extended objects; colour within one
 //! channel; the part of the point-spread function beyond half a pupil transform (32 px with the
-//! usual settings), which is folded back by the discrete transform and keeps the light's sum.
+//! usual settings), which is folded back by the discrete transform and keeps the light's sum. What that does to a perfect picture is made up for in the scene
+//! (`still_air.rs`).
 
 use crate::atmosphere::{Atmosphere, reference_size};
 use crate::fourier::{PatchPlans, PatchScratch, good_size, position, signed};
 use crate::scene::Sight;
 use crate::settings::{SampleError, SampleSettings};
+use crate::still_air::StillAir;
 use crate::track::Moment;
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
@@ -154,6 +156,19 @@ impl Optics {
     /// Dispersion of each channel, px down.
     pub fn channel_shifts(&self) -> Vec<f32> {
         self.colours.iter().map(|c| c.shift_y_px).collect()
+    }
+
+    /// What a frame through still air passes of each channel: the transform of the point-spread function with no phase, as the pupil's grid and the
+    /// folding make it.
+    pub fn still_air(&self) -> Vec<StillAir> {
+        let mut scratch = self.scratch();
+        scratch.phases.fill(0.0);
+        let mut of = |colour: &Colour| {
+            let buffers = [&mut scratch.columns, &mut scratch.turned, &mut scratch.fft];
+            self.point_spread(colour, &scratch.phases, &mut scratch.psf, buffers);
+            StillAir::of(&scratch.psf, colour.size)
+        };
+        self.colours.iter().map(&mut of).collect()
     }
 
     /// Half the side of a patch: how far beyond the frame the scene is looked up.
@@ -407,7 +422,7 @@ mod tests {
             night.air.layers = layers;
             let optics = Optics::new(&night).expect("allowed settings");
             let wavelengths = rounded_wavelengths(&night);
-            let (sight, _) = scene::build(&night, &wavelengths, 110, None);
+            let (sight, _) = scene::build(&night, &wavelengths, &optics.still_air(), 110, None);
             let moment = track(&night)[7];
             let mut scratch = optics.scratch();
             optics.expose(&sight, &moment, &mut scratch);

@@ -3,6 +3,7 @@
 use crate::fourier::{good_size, resize_spectrum, transform};
 use crate::planet::planet;
 use crate::settings::{SampleSettings, Scene};
+use crate::still_air::StillAir;
 use crate::sunlight::{Sun, light};
 use crate::telescope::annular_mtf;
 use crate::terrain::Terrain;
@@ -59,12 +60,14 @@ fn spline_weights(t: f32) -> [f32; 4] {
 
 /// Make the scene with `margin_px` around the frame, and the truth: what a perfect telescope of
 /// this aperture and obstruction would show at each of the `wavelengths` through pixels of this
-/// size, with the settings' own margin around it.
+/// size, with the settings' own margin around it. The scene is corrected for what frames through `still_air` do not pass as the telescope does,
+/// channel by channel.
 ///
 /// With a `drawing`, the scene is what it gives, whatever the settings say of ground or disc.
 pub(crate) fn build(
     settings: &SampleSettings,
     wavelengths: &[f64],
+    still_air: &[StillAir],
     margin_px: usize,
     drawing: Option<Drawing<'_>>,
 ) -> (Sight, Picture) {
@@ -116,6 +119,8 @@ pub(crate) fn build(
             let t = ((fy.hypot(fx) - full) / (none - full)).clamp(0.0, 1.0);
             let spline = |f: f64| (4.0 + 2.0 * (TAU * f / KEPT as f64).cos()) / 6.0;
             let fade = 0.5 + 0.5 * (PI * t).cos();
+            let made_up = |air: &StillAir| air.made_up_for(fy.hypot(fx), *cutoff, obstruction);
+            let fade = fade * still_air.get(channel).map_or(1.0, made_up);
             (fade * pixel(fy, fx) / (spline(fy) * spline(fx)) * per_sample) as f32
         });
         channels.push(real(kept, kept_size));

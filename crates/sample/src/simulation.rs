@@ -86,7 +86,8 @@ impl SampleCapture {
             });
         }
         let margin = (margin.ceil() as usize).max(settings.margin_px + 16);
-        let (sight, picture) = scene::build(&settings, &wavelengths, margin, drawing);
+        let (sight, picture) =
+            scene::build(&settings, &wavelengths, &optics.still_air(), margin, drawing);
         let [nx, ny] = optics.nodes;
         let weights = node_weights(&settings, &picture, [nx, ny]);
         let third = |n: usize, i: usize| (n - 1) * (2 * i + 1) / 6;

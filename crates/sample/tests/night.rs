@@ -51,8 +51,9 @@ fn without_air_a_frame_is_the_truth() {
         let truth = capture.render(0, &mut frame).expect("a frame");
         let (off, contrast) = mismatch(&light(&frame, &night), &capture, [0, 0]);
         println!("{scene:?}: rms {off:.5} of contrast {contrast:.4}, Strehl {}", truth.mean_strehl);
-        // The pupil's grid of 25 samples, and shot noise of 0.001.
-        assert!(off < 0.01 * contrast + 0.001, "{scene:?}: {off} of {contrast}");
+        // Shot noise of 0.0005 to 0.001; measured in all 0.0005 (disc) to 0.0007. With what the pupil's grid and the folding of the point-spread
+        // function do to coarse structure it was 0.0024 on the disc.
+        assert!(off < 0.001, "{scene:?}: {off} of {contrast}");
         assert!((truth.mean_strehl - 1.0).abs() < 1e-3);
         assert!(truth.blur_rad2 < 1e-6 && truth.ripple_rms_px < 1e-3);
     }
