@@ -20,13 +20,14 @@ use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::credible::Expected;
 use crate::halves::{HalvesError, Powers, Region, powers_of_pairs};
 use crate::keep::{Ranks, Worth};
-use crate::spline::taps;
 use crate::stack::StackError;
 use crate::taper::mean_under_window;
 use rayon::prelude::*;
-use std::f64::consts::PI;
 use std::sync::{Mutex, PoisonError};
 use stillwright_picture::{Layout, Progress, Stage};
+
+mod resampling;
+use resampling::{around, spline, tent};
 
 /// Lots, if so many frames are kept.
 const MOST_LOTS: usize = 16;
@@ -306,40 +307,6 @@ fn share_of_one(halves: [&Given; 2], structure: &[f32]) -> Option<f64> {
     (weight > 0.0).then(|| sum / weight)
 }
 
-/// Mean of `along(fx) along(fy)` over the directions.
-fn around(frequency: f64, along: fn(f64) -> f64) -> f64 {
-    const DIRECTIONS: u32 = 8;
-    let at = |k: u32| {
-        let (sin, cos) = ((f64::from(k) + 0.5) * PI / 2.0 / f64::from(DIRECTIONS)).sin_cos();
-        along(frequency * cos) * along(frequency * sin)
-    };
-    (0..DIRECTIONS).map(at).sum::<f64>() / f64::from(DIRECTIONS)
-}
-
-fn sinc(x: f64) -> f64 {
-    if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
-}
-
-/// Share of white noise that interpolation leaves, along one axis: mean over all places between samples.
-fn spline(frequency: f64) -> f64 {
-    const PHASES: u8 = 16;
-    let power = |phase: u8| {
-        let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);
-        for (k, tap) in (0_u8..).zip(taps((f32::from(phase) + 0.5) / f32::from(PHASES))) {
-            let (sin, cos) = (2.0 * PI * frequency * f64::from(k)).sin_cos();
-            let tap = f64::from(tap);
-            (re, im, sum) = (re + tap * cos, im + tap * sin, sum + tap);
-        }
-        (re * re + im * im) / (sum * sum)
-    };
-    (0..PHASES).map(power).sum::<f64>() / f64::from(PHASES)
-}
-
-/// The same for a mosaic's colour, whose samples spread by a tent of 1 px.
-fn tent(frequency: f64) -> f64 {
-    sinc(frequency).powi(4)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -485,20 +452,5 @@ mod tests {
         assert_eq!(share_of_one([&alike, &Given::none(2)], &[1.0, 5.0]), None);
         assert_eq!(share_of_one([&given(&[]), &given(&[])], &[1.0, 5.0]), None);
         assert_eq!(share_of_one([&alike, &other], &[0.0, 0.0]), None);
-    }
-
-    #[test]
-    fn resampling_leaves_coarse_noise_and_takes_fine() {
-        for passed in [spline, tent] {
-            assert!((passed(0.0) - 1.0).abs() < 1e-12);
-            assert!((around(0.0, passed) - 1.0).abs() < 1e-12);
-            // A place on a sample keeps the finest wave, one between two of them has none of it.
-            assert!(passed(0.1) > 0.85 && passed(0.5) < 0.51);
-        }
-        assert!((tent(0.5) - std::f64::consts::FRAC_2_PI.powi(4)).abs() < 1e-12);
-        // Over all frequencies: the mean of the sum of squared taps, which the noise of drizzled and interpolated pixels is told by.
-        let mean = (0..400).map(|k| spline((f64::from(k) + 0.5) / 800.0)).sum::<f64>() / 400.0;
-        let squares = f64::from(crate::drizzle::noise_ratio(None, 4.0)) / 4.0;
-        assert!((mean * squares - 1.0).abs() < 2e-3, "{mean} {squares}");
     }
 }
