@@ -66,6 +66,12 @@ fn ground(seed: u64, d_over_r0: f64, electrons: f64, bits: u32) -> SampleSetting
     night
 }
 
+/// The same through a colour camera.
+fn mosaic(mut night: SampleSettings) -> SampleSettings {
+    night.camera.layout = SampleSettings::disc(1).camera.layout;
+    night
+}
+
 /// Nights that are run when they are asked for: other seeds, roughest air, other planets.
 fn further() -> Vec<(&'static str, SampleSettings)> {
     let disc = |seed: u64, d_over_r0: f64, layout: Layout| {
@@ -75,10 +81,6 @@ fn further() -> Vec<(&'static str, SampleSettings)> {
         night
     };
     let bayer = SampleSettings::disc(1).camera.layout;
-    let mosaic = |mut night: SampleSettings| {
-        night.camera.layout = bayer;
-        night
-    };
     vec![
         ("further-ground-2", ground(51, 2.0, 6000.0, 8)),
         ("further-ground-3", ground(31, 3.0, 6000.0, 8)),
@@ -104,14 +106,12 @@ fn further() -> Vec<(&'static str, SampleSettings)> {
 
 /// The nights: three seeings, little and much noise, a planet in colour.
 fn nights() -> Vec<(&'static str, SampleSettings)> {
-    let mut bayer = ground(15, 5.0, 6000.0, 8);
-    bayer.camera.layout = SampleSettings::disc(1).camera.layout;
     vec![
         ("ground-calm", ground(11, 2.5, 6000.0, 8)),
         ("ground-fair", ground(12, 4.5, 9000.0, 12)),
         ("ground-noisy", ground(13, 5.0, 800.0, 8)),
         ("ground-rough", ground(14, 8.0, 9000.0, 12)),
-        ("ground-bayer", bayer),
+        ("ground-bayer", mosaic(ground(15, 5.0, 6000.0, 8))),
         ("disc-bayer", SampleSettings::disc(16)),
     ]
 }

@@ -34,18 +34,12 @@ impl Night {
         let usable: Vec<&FrameReport> =
             self.survey.frames.iter().filter(|f| f.rejected.is_none()).collect();
         let all = self.held(&self.mean(&usable), reference);
-        let ringing_of = |picture: &Plane| {
-            let held = self.held(picture, reference);
-            let truth = held.straight.view();
-            let filtered = even_part(picture.view(), truth, self.cutoff, BORDER_PX).unwrap();
-            per_cent(&ringing(truth, filtered.view()))
-        };
+        let filtered =
+            |picture: &Plane| self.ringing_filtered(picture, &self.held(picture, reference));
         println!(
-            "{name:<13} ringing, %, after the best isotropic filter chosen with the truth in hand, of frames laid by their true warp: oracle {}; bound {}; \
-             of the stack, keep 20: {}",
-            ringing_of(&self.oracle()),
-            ringing_of(&self.bound()),
-            ringing_of(&plane(&stacked(Keep::Percent(20.0)))),
+            "{name:<13} ringing, %, after the best isotropic filter chosen with the truth in hand, of frames laid by their true warp: oracle {}; bound {}",
+            filtered(&self.oracle()),
+            filtered(&self.bound()),
         );
         for keep in [Keep::Percent(20.0), Keep::Auto] {
             let stack = stacked(keep);
@@ -89,12 +83,20 @@ impl Night {
         let own = ringing(truth.view(), still);
         println!(
             "{name} ringing at {} edges, % of the step (median, 90th percentile, common to all; bar 3): still {}; \
-             its even part {}; the stack, which cannot ring, {}",
+             its even part {}; the stack, which cannot ring, {}; after the best isotropic filter chosen with the truth in hand {}",
             own.edges.len(),
             per_cent(&own),
             per_cent(&ringing(truth.view(), even.view())),
-            per_cent(&ringing(truth.view(), stack))
+            per_cent(&ringing(truth.view(), stack)),
+            self.ringing_filtered(&stack.to_owned(), held)
         );
+    }
+
+    /// Ringing of `picture` after the best isotropic filter chosen with the truth in hand, laid straight as it was `held`.
+    fn ringing_filtered(&self, picture: &Plane, held: &Held) -> String {
+        let truth = held.straight.view();
+        let filtered = even_part(picture.view(), truth, self.cutoff, BORDER_PX).unwrap();
+        per_cent(&ringing(truth, filtered.view()))
     }
 
     /// Correlation of two halves of 1/7 is one of 1/2 with the truth.
