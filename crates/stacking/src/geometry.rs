@@ -18,16 +18,19 @@ use stillwright_seeing::luminance::LightRows;
 use stillwright_seeing::raster::{Kernel, Raster, mirror, reduce, smooth};
 use stillwright_seeing::ripple::{Aligner, RippleSettings, RippleWork};
 
-/// Frames, spread over the sharper two fifths of the capture, whose ripple is averaged. Of a capture of 240 frames a half is worth
-/// 0.105, 0.208, 0.368 px rms of distortion (D/r0 2.5; Bayer 5; 8), two fifths 0.108, 0.202, 0.366, a third 0.203 and 0.359 (Bayer; 8), all 0.287 and
-/// half 0.241 (Bayer) before the reference was laid on the mean first: of more frames, more cannot be followed well.
-const GEOMETRY_FRAMES: usize = 200;
+/// Frames whose ripple is averaged, spread over the sharper two fifths of the capture, when the reference is built and once it is:
+/// of more frames, more cannot be followed well. Of a capture of 240 frames a half was worth 0.105, 0.208, 0.368 px rms of distortion
+/// (D/r0 2.5; Bayer 5; 8), two fifths 0.108, 0.202, 0.366, a third 0.203 and 0.359 (Bayer; 8), all 0.287 and half 0.241 (Bayer) before the
+/// reference was laid on the mean first. Distortion over that of the mean of all frames, nine grounds of D/r0 3.5 to 8, of the kind built:
+/// 48 and 96 of such a capture 1.037, 64 and 96 1.034, 96 and 96 1.035, none and 96 1.056, 96 and none 1.076.
+const BUILT_OF: usize = 64;
+const STRAIGHTENED_BY: usize = 136;
 
 /// Bends longer than this (standard deviation of a Gaussian, px) are taken from the mean of all frames, shorter ones from the
 /// mean of the warp fields. Smaller: short bends that are lost in the mean's blur are not undone (with none from the
-/// fields the stack of D/r0 2.5 has 9 % more error). Larger: long bends of frames that cannot be followed well stay. Distortion, px
-/// rms (D/r0 2.5; Bayer 5; 8), at 12 px 0.107, 0.218, 0.365, at 16 0.108, 0.219, 0.367, at 20 0.111, 0.222, 0.371.
-const LONG_PX: f32 = 16.0;
+/// fields the stack of D/r0 2.5 has 3 to 9 % more error). Larger: long bends of frames that cannot be followed well stay. Distortion over that of
+/// the mean of all frames, five grounds and eleven discs, at 8 px 1.044 (disc of D/r0 5 1.42), at 10 1.038 (1.25), at 12 1.048 (1.17), at 16 1.079.
+const LONG_PX: f32 = 12.0;
 
 /// Where true positions lie minus where `bent`, the reference of `aligner`, shows them:
 /// `bent(x) = straight(x + e(x))`.
@@ -37,7 +40,29 @@ pub fn correction(
     bent: &Raster,
     say: (Stage, &dyn Progress),
 ) -> Result<Field, StackError> {
-    let mut out = mean_ripple(bench, aligner, say)?;
+    told_by(BUILT_OF, bench, aligner, bent, say)
+}
+
+/// `bent`, the reference of `aligner`, with all its bends undone, as far as frames tell them.
+pub fn straight(
+    bent: &Raster,
+    bench: &Bench<'_>,
+    aligner: &Aligner,
+    say: (Stage, &dyn Progress),
+) -> Result<Raster, StackError> {
+    let bends = told_by(STRAIGHTENED_BY, bench, aligner, bent, say)?;
+    Ok(less(bent, &bends, say.1)?)
+}
+
+/// What [`correction`] says, short bends told by this many frames.
+fn told_by(
+    frames: usize,
+    bench: &Bench<'_>,
+    aligner: &Aligner,
+    bent: &Raster,
+    say: (Stage, &dyn Progress),
+) -> Result<Field, StackError> {
+    let mut out = mean_ripple(frames, bench, aligner, say)?;
     take_long_bends(&mut out, &Mean::of(bench).lies(bent, say.1)?);
     Ok(out)
 }
@@ -65,6 +90,13 @@ pub fn nearly_straight(
     progress: &dyn Progress,
 ) -> Result<Raster, Cancelled> {
     Mean::of(bench).straightened(bent, cell_px, progress)
+}
+
+/// `bent` with `bends` undone, told as [`correction`] tells them.
+fn less(bent: &Raster, bends: &Field, progress: &dyn Progress) -> Result<Raster, Cancelled> {
+    let still = Field::constant(bent.width, bent.height, bends.cell_px, 0.0, 0.0);
+    // A picture that lies where `bent` does is told from true positions like any frame.
+    laid(bent, &corrected(&still, bends), progress)
 }
 
 /// `out(x) = source(x + field(x))`, as sharp as the source; edges are mirrored.
@@ -130,9 +162,10 @@ fn take_long_bends(own: &mut Field, of_mean: &Field) {
     lengthen(&mut own.y_px, &|cell| of_mean[cell].1);
 }
 
-/// What frames spread over the sharper part of the capture show displaced, each without its own
+/// What `frames_wanted` frames spread over the sharper part of the capture show displaced, each without its own
 /// shift: cell by cell the mean of the middle half of them, so that what was misled does not count.
 fn mean_ripple(
+    frames_wanted: usize,
     bench: &Bench<'_>,
     aligner: &Aligner,
     (stage, progress): (Stage, &dyn Progress),
@@ -142,7 +175,7 @@ fn mean_ripple(
     usable.sort_by(|a, b| Grade::sharpest_first(frames[*a].grade, frames[*b].grade));
     usable.truncate((2 * usable.len()).div_ceil(5));
     usable.sort_unstable();
-    let wanted = usable.len().min(GEOMETRY_FRAMES);
+    let wanted = usable.len().min(frames_wanted);
     let indices: Vec<usize> = (0..wanted).map(|k| usable[k * usable.len() / wanted]).collect();
     let mut fields = Vec::with_capacity(wanted);
     for some in indices.chunks(32) {
@@ -177,8 +210,13 @@ fn middle_mean(values: &mut [f32]) -> f32 {
 /// Band in which the mean of all frames, which is blurred and reduced, is compared, px of its raster. Low waves hold the most power
 /// and tell least of the place, and blur changes what is fine. Distortion, px rms (D/r0 2.5; Bayer 5; 8), by band: 1.2 to 8 px
 /// 0.112, 0.234, not measured; 1.2 to 5 0.110, 0.227; 0.8 to 6.5 0.109, 0.221, 0.384; 0.8 to 5 0.108, 0.219, 0.367; 0.6 to 5 0.109, 0.217, 0.366;
-/// 0.8 to 3 0.117, 0.264.
-const MEAN_BAND_PX: (f32, f32) = (0.6, 5.0);
+/// 0.8 to 3 0.117, 0.264. Since blurs are matched three times over, and over five grounds and eleven discs, distortion over that of the mean of
+/// all frames: 0.6 to 3.5 1.048, 0.6 to 5 2 % more.
+const MEAN_BAND_PX: (f32, f32) = (0.6, 3.5);
+
+/// How often the blur is matched, each time with the mean laid where it was found last: distortion of discs over that of their
+/// means, once 1.088, three times 1.02.
+const MATCHES: usize = 3;
 
 /// Blurs (standard deviations of Gaussians, px of the mean's raster) whose mixture the mean of all frames is blurred by.
 const BLURS_PX: [f32; 7] = [0.25, 0.5, 0.75, 1.1, 1.6, 2.3, 3.2];
@@ -226,17 +264,19 @@ impl Mean<'_> {
             out
         };
         // To begin with, the ripple itself blurs the mean by some 4 px.
-        let field = align(&blurred((4.0 / self.factor as f32).max(0.7)))?;
+        let mut field = align(&blurred((4.0 / self.factor as f32).max(0.7)))?;
         let mut band = BandPass::new(MEAN_BAND_PX.0, MEAN_BAND_PX.1);
         let mut passed = |raster: &Raster| {
             let mut out = Raster::default();
             band.apply(raster, &mut out);
             out
         };
-        let lies = passed(&laid(self.light, &field, progress)?);
         let family = BLURS_PX.map(blurred);
-        let weights = alike::weights(&family.each_ref().map(passed), &lies, EDGE_PX);
-        let mut field = align(&alike::mixed(&family, weights))?;
+        let seen = family.each_ref().map(&mut passed);
+        for _ in 0..MATCHES {
+            let lies = passed(&laid(self.light, &field, progress)?);
+            field = align(&alike::mixed(&family, alike::weights(&seen, &lies, EDGE_PX)))?;
+        }
         let scale = self.factor as f32;
         field.cell_px *= self.factor;
         field.x_px.iter_mut().chain(field.y_px.iter_mut()).for_each(|d| *d *= scale);
@@ -250,11 +290,9 @@ impl Mean<'_> {
         cell_px: usize,
         progress: &dyn Progress,
     ) -> Result<Raster, Cancelled> {
-        let still = Field::constant(bent.width, bent.height, cell_px, 0.0, 0.0);
-        let mut bends = still.clone();
+        let mut bends = Field::constant(bent.width, bent.height, cell_px, 0.0, 0.0);
         take_long_bends(&mut bends, &self.lies(bent, progress)?);
-        // A picture that lies where `bent` does is told from true positions like any frame.
-        laid(bent, &corrected(&still, &bends), progress)
+        less(bent, &bends, progress)
     }
 
     fn settings(&self, reduced: &Raster) -> RippleSettings {
