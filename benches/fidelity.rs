@@ -28,11 +28,11 @@ mod oracle;
 use baseline::{Mean, raw_plane, single};
 use rayon::prelude::*;
 use stillwright_night::judge::{Held, JudgeSettings, Judged, held, straight_error};
-use stillwright_night::picture::{Grade, Layout, Plane, Silent};
+use stillwright_night::picture::{Grade, Layout, Picture, Plane, Silent};
 use stillwright_night::sample::{SampleCapture, SampleSettings, annular_mtf, simulate};
 use stillwright_night::seeing::{FrameReport, SurveySettings, survey};
-use stillwright_night::stacking::finish::{FinishSettings, Optics, finish};
-use stillwright_night::stacking::{Keep, Pace, StackSettings, stack, warp_fields};
+use stillwright_night::stacking::finish::{FinishSettings, Finished, Optics, finish};
+use stillwright_night::stacking::{Keep, Pace, Stack, StackSettings, stack, warp_fields};
 
 /// Left out along the edge, px.
 const BORDER_PX: usize = 24;
@@ -151,10 +151,14 @@ impl Night {
         held(truth, test.view(), &self.settings(index)).unwrap()
     }
 
-    /// The verdict on `test` without straightening.
-    fn judged(&self, test: &Plane, index: usize) -> Judged {
-        let truth = self.simulation.picture.plane(self.channel);
-        straight_error(truth, test.view(), &self.settings(index)).unwrap()
+    /// The verdict on `test`, which has the grid of the reference, without straightening.
+    fn judged(&self, test: &Plane, channel: usize) -> Judged {
+        let truth = &self.simulation.picture;
+        let settings = JudgeSettings {
+            cutoff_cycles_per_px: self.simulation.truth.cutoff_cycles_per_px[channel],
+            ..self.settings(self.survey.reference_index)
+        };
+        straight_error(truth.plane(channel), test.view(), &settings).unwrap()
     }
 
     fn settings(&self, index: usize) -> JudgeSettings {
@@ -277,19 +281,27 @@ impl Night {
                 let optics = Some(self.optics());
                 let known = FinishSettings { optics, ..FinishSettings::default() };
                 let with = finish(&stacked, &known, &Silent).unwrap();
-                let still = |done: &stillwright_night::stacking::finish::Finished| {
-                    self.judged(&done.picture.plane(self.channel).to_owned(), reference)
-                        .error_as_it_is
-                };
-                println!(
-                    "{name:<13}   as it is: stack {:.3}, still {:.4}, with the telescope {:.4}; best filter {:.4}",
-                    held.judged.error_as_it_is,
-                    still(&done),
-                    still(&with),
-                    held.judged.error
-                );
+                for channel in 0..stacked.picture.channels() {
+                    self.tell_as_it_is(name, channel, &stacked, [&done, &with]);
+                }
             }
         }
+    }
+
+    /// Errors of a channel without straightening: of the stack, of its still as it is and with the telescope known.
+    fn tell_as_it_is(&self, name: &str, channel: usize, stack: &Stack, stills: [&Finished; 2]) {
+        let told = |picture: &Picture| self.judged(&picture.plane(channel).to_owned(), channel);
+        let stacked = told(&stack.picture);
+        let [still, with] = stills.map(|done| told(&done.picture).error_as_it_is);
+        let colours = ["red", "green", "blue"];
+        let colour = if self.layout == Layout::Mono { "" } else { colours[channel] };
+        println!(
+            "{name:<13}   {colour:<5} as it is: stack {:.3}, still {still:.4}, with the telescope {with:.4}; best filter {:.4}: {:.3} and {:.3} times",
+            stacked.error_as_it_is,
+            stacked.error,
+            still / stacked.error,
+            with / stacked.error
+        );
     }
 
     /// How far the places that frames lay on one place of the stack lie apart, px rms an axis: over

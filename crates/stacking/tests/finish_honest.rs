@@ -119,7 +119,7 @@ fn empty_ground_stays_empty() {
 
 #[test]
 fn a_preview_is_the_whole_and_threads_do_not_matter() {
-    let scene = cratered(420, 700, 1);
+    let scene = cratered(480, 700, 1);
     let stack = stack_of(&filtered(&scene, |f| (-(f / 0.1).powf(1.4)).exp()), 0.003, true, 3);
     let scales = [(3.0, 1.0), (2.0, 1.5), (1.5, 0.5), (1.2, 0.0)];
     let scales = scales.map(|(gain, hold_back)| DetailScale { gain, hold_back }).to_vec();
@@ -135,7 +135,7 @@ fn a_preview_is_the_whole_and_threads_do_not_matter() {
         }
         let margin = margin_px(&whole.used);
         assert!(margin > 0);
-        let (top, left, h, w) = (150, 260, 100, 120);
+        let (top, left, h, w) = (190, 260, 100, 120);
         let rows = top - margin..top + h + margin;
         let columns = left - margin..left + w + margin;
         let crop = Picture {

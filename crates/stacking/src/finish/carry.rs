@@ -20,11 +20,11 @@ pub(crate) fn hue_reach_px() -> usize {
     reach_px(SCALES)
 }
 
-/// The rest of three wavelet scales.
-fn smooth_part(plane: &[f32], width: usize) -> Vec<f32> {
+/// The rest of so many wavelet scales.
+fn smooth_part(plane: &[f32], width: usize, scales: usize) -> Vec<f32> {
     let mut last = plane.to_vec();
     let mut next = vec![0.0; plane.len()];
-    for j in 0..SCALES {
+    for j in 0..scales {
         smooth(&last, &mut next, width, 1 << j);
         std::mem::swap(&mut last, &mut next);
     }
@@ -42,7 +42,17 @@ pub(crate) fn hue_floor(light: Option<&ChannelMeasure>) -> f32 {
 
 /// Share of the light's changes that a channel takes, px by px.
 pub(crate) fn hue(channel: &[f32], light: &[f32], width: usize, floor: f32) -> Vec<f32> {
-    let (own, below) = (smooth_part(channel, width), smooth_part(light, width));
+    share_of(channel, light, (width, SCALES), floor)
+}
+
+/// What `channel` has of the light, px by px, from what so many wavelet scales of rows of `width` leave of both.
+pub(super) fn share_of(
+    channel: &[f32],
+    light: &[f32],
+    (width, scales): (usize, usize),
+    floor: f32,
+) -> Vec<f32> {
+    let (own, below) = (smooth_part(channel, width, scales), smooth_part(light, width, scales));
     own.iter().zip(&below).map(|(own, below)| share(*own, *below, floor)).collect()
 }
 
@@ -60,11 +70,11 @@ pub(crate) fn carry(picture: &mut Picture, light: &[f32], sharp: &[f32], floor: 
     if light.is_empty() {
         return;
     }
-    let below = smooth_part(light, width);
+    let below = smooth_part(light, width, SCALES);
     for channel in 0..channels {
         let mut plane = picture.plane_mut(channel);
         let Some(samples) = plane.as_slice_mut() else { continue };
-        let own = smooth_part(samples, width);
+        let own = smooth_part(samples, width, SCALES);
         let lit = light.par_iter().zip(sharp).zip(own.par_iter().zip(&below));
         samples.par_iter_mut().zip(lit).with_min_len(1 << 14).for_each(
             |(v, ((light, sharp), (own, below)))| {

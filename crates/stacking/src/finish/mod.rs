@@ -274,6 +274,7 @@ pub fn resolve<'a>(
 /// exactly for detail scales, nearly for deconvolution.
 pub fn margin_px(used: &FinishSettings) -> usize {
     carry::hue_reach_px()
+        + difference::reach_px(used)
         + match &used.sharpening {
             Sharpening::DetailScales(detail) => detail.margin_px(),
             Sharpening::Wiener(_) | Sharpening::RichardsonLucy(_) => wiener::MARGIN_PX,

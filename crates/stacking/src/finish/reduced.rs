@@ -67,7 +67,7 @@ impl Reduced {
         let mut all = detail.clone();
         let active = super::DetailScale { gain: 2.0, hold_back: 1.0 };
         all.scales = vec![active; count(&detail)];
-        Some(all.margin_px() + carry::hue_reach_px())
+        Some(all.margin_px() + difference::reach_px(used) + carry::hue_reach_px())
     }
 
     /// Work out `inner` of `picture` (a stack, or a crop of one with [`Reduced::margin_px`] around it)

@@ -171,13 +171,21 @@ impl ResidualBlur {
         }
     }
 
-    /// The blur whose transfer is this one's to that `power` (above 0).
-    pub(crate) fn raised_to(&self, power: f64) -> ResidualBlur {
+    /// The same air at `ratio` times the wavelength. It delays all colours by the same length, so the variance of the phase, which is
+    /// the depth, goes as wavelength^-2; and the aperture passes a frequency between places as far apart as wavelength times frequency,
+    /// so the law's frequencies go as 1 / wavelength (Roddier, Progress in Optics 19, 281, 1981). Where the transfer begins
+    /// to fall, its exponent 5/3 leaves wavelength^(-1/3) of the two.
+    ///
+    /// On a disc of another simulation (620, 540, 460 nm) exponents of the transfers of stacks, red and blue over green, are 0.93 and 1.08 at 0.03
+    /// cycles per px, 0.88 and 1.16 at 0.09, 0.84 and 1.26 at 0.2; this gives 0.95 and 1.06 at first, 0.76 and 1.38 on the plateau.
+    pub(crate) fn at_wavelength(&self, ratio: f64) -> ResidualBlur {
+        let deeper = ratio.powi(-2);
         ResidualBlur {
-            scale_cycles_per_px: self.scale_cycles_per_px * power.powf(-1.0 / self.exponent),
+            scale_cycles_per_px: self.scale_cycles_per_px * deeper.powf(-1.0 / self.exponent)
+                / ratio,
             exponent: self.exponent,
-            plateau: self.plateau.max(0.0).powf(power),
-            relief_px: self.relief_px,
+            plateau: self.plateau.max(0.0).powf(deeper),
+            relief_px: self.relief_px * ratio,
         }
     }
 
@@ -256,8 +264,9 @@ mod tests {
         for f in [0.0, 0.05, 0.1, 0.25, 0.38] {
             let (before, after) = (flat.transfer(f).ln(), relieved.transfer(f).ln());
             assert!((after - before * (1.0 - 0.8 * f)).abs() < 1e-12, "{f}: {before} {after}");
-            let twice = relieved.raised_to(2.0).transfer(f).ln();
-            assert!((twice - 2.0 * after).abs() < 1e-9, "{f}: {twice} {after}");
+            // Half the wavelength: half as far apart in the aperture, at four times the phase variance.
+            let halved = relieved.at_wavelength(0.5).transfer(2.0 * f).ln();
+            assert!((halved - 4.0 * after).abs() < 1e-9, "{f}: {halved} {after}");
         }
         // A cut-off of a hundredth of a cycle per px: settings that are found must be settings that are taken.
         assert_eq!(flat.with_relief(0.3, 0.4).relief_px, 0.3 / 0.4);
