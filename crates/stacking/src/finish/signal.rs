@@ -130,7 +130,8 @@ pub struct Sky {
 }
 
 impl Sky {
-    /// The sky of `plane`, if its border is, but for a few pixels, as dark as its darkest parts.
+    /// The sky of `plane`, if its border is, but for a few pixels, nearly as dark as its darkest parts: of a disc that all but fills the
+    /// frame rough air throws a twelfth of its light there.
     pub fn around(plane: ArrayView2<'_, f32>) -> Option<Sky> {
         let (height, width) = plane.dim();
         if height < 3 || width < 3 {
@@ -143,7 +144,7 @@ impl Sky {
         let border: Vec<f32> = ends.iter().flatten().copied().filter(finite).collect();
         let bright = percentile(inside, 99)?;
         let level = percentile(border.clone(), 10)?;
-        let limit = level + 0.06 * (bright - level);
+        let limit = level + 0.1 * (bright - level);
         let as_dark = border.iter().filter(|v| **v <= limit).count();
         (bright > level && as_dark * 100 >= 95 * border.len()).then_some(Sky { level, bright })
     }

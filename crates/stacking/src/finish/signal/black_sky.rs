@@ -53,6 +53,7 @@ pub(in crate::finish) fn with_black_sky(
 
 #[cfg(test)]
 mod tests {
+    use super::Sky;
     use crate::finish::outside::tests::{disc, model};
     use crate::finish::transfer::Optics;
     use crate::finish::{Halved, measure};
@@ -89,6 +90,19 @@ mod tests {
         let blur = measured.light.unwrap().signal.unwrap().blur;
         assert_eq!(measured.channels[0].as_ref().unwrap().signal.unwrap().blur, blur);
         (blur.depth(), blur.transfer(0.1) / model(depth).blur.transfer(0.1))
+    }
+
+    #[test]
+    fn a_disc_that_all_but_fills_the_frame_is_one_in_rough_air() {
+        let seen = disc(&model(2.2), 52.0);
+        let around = |margin: isize| {
+            let half = (52 + margin) as usize;
+            let side = 110 - half..110 + half;
+            Sky::around(seen.slice(s![side.clone(), side]))
+        };
+        assert!(around(3).is_some());
+        // Where it runs out of the frame, it is not black around it.
+        assert_eq!(around(-8), None);
     }
 
     #[test]
