@@ -2,7 +2,8 @@
 //!
 //! The sharpest frame is itself rippled. The best eighth, 48 at most, are aligned to it and averaged, each by how far it agrees:
 //! sharper and quieter than any frame, but bent like that one frame. What it is bent by is found in
-//! two ways (`geometry`), and it is built anew from the best frames with that undone.
+//! two ways (`geometry`), and it is built anew from the best frames with that undone. What bends are left in that are undone in its light alone, on which
+//! frames are laid.
 
 use crate::accumulate::Accumulator;
 use crate::align::{Bench, Chosen, Lay};
@@ -28,7 +29,7 @@ pub struct Reference {
     pub picture: Picture,
     /// The same of one half of these frames each, where there are colours.
     pub halves: Option<[Picture; 2]>,
-    /// Its light, laid on the mean of all frames as far as that goes.
+    /// Its light, with the bends that are left in the picture undone: frames are laid on it.
     pub light: Raster,
     /// Where the frames lie that could not be read.
     pub lost: Vec<usize>,

@@ -140,7 +140,8 @@ pub(super) struct Running {
     pub frame_bytes: f64,
     /// The person or a newer wish stopped it: its end is waited for.
     pub stopping: bool,
-    stage: Option<(Stage, Instant, usize)>,
+    /// When it began, what was done by then, and what was done when it last told.
+    stage: Option<(Stage, Instant, usize, usize)>,
 }
 
 impl Running {
@@ -159,11 +160,12 @@ impl Running {
     /// Progress came.
     fn report(&mut self, stage: Stage, done: usize, total: usize) {
         let now = Instant::now();
-        let (_, begun, first) = match self.stage {
+        let (begun, first) = match self.stage {
             // A stage that begins again (a second pass) is timed anew.
-            Some(known) if known.0 == stage && done >= known.2 => known,
-            _ => *self.stage.insert((stage, now, done)),
+            Some((same, begun, first, last)) if same == stage && done >= last => (begun, first),
+            _ => (now, done),
         };
+        self.stage = Some((stage, begun, first, done));
         let seconds = now.duration_since(begun).as_secs_f64();
         let of_frames =
             matches!(stage, Stage::Grading | Stage::Reference | Stage::Advising | Stage::Stacking);
@@ -384,5 +386,24 @@ impl Signal {
     pub fn wait(&self, seen: u64, patience: Duration) {
         let given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
         let _ = self.changed.wait_timeout_while(given, patience, |given| *given <= seen);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stage_that_begins_again_is_timed_anew() {
+        let mut running = Running::new(None, "a still".into(), Cancel::Map);
+        let begun = |running: &Running| running.stage.map(|(_, begun, ..)| begun);
+        running.report(Stage::Reference, 0, 64);
+        let first = begun(&running);
+        running.report(Stage::Reference, 32, 64);
+        assert_eq!(begun(&running), first);
+        // The second pass begins at 0, as the first did.
+        std::thread::sleep(Duration::from_millis(2));
+        running.report(Stage::Reference, 0, 136);
+        assert!(begun(&running) > first);
     }
 }

@@ -1,6 +1,6 @@
 //! What a channel shows beside the light: colour differences, brought back by their own measure.
 //!
-//! The difference of a channel is what is left of it when the light, blurred as the channel is and with the channel's hue,
+//! The difference of a channel is what is left of it when the light, blurred by the air as the channel is and with the channel's hue,
 //! is taken off. It has its own signal (belts of a planet are stronger in blue than in red) and its own noise, and both are told by
 //! the half stacks; Wiener's estimate undoes the channel's blur as far as that carries. Sharpening nothing but the light leaves blue too soft and
 //! red with the detail of the others: on a disc of another simulation (red, green, blue, as it is) stills were off by 0.055, 0.041,
@@ -35,6 +35,10 @@ const COARSEST: f64 = 0.02;
 fn relative_wavelength(channel: usize) -> f64 {
     WAVELENGTHS_NM.get(channel).map_or(1.0, |nm| nm / LIGHT_NM)
 }
+
+/// `ln` of how much sharper than the light a channel is taken to be at most: blurs that are measured have 0.2 to 0.5, one that a person
+/// chose may have anything, and the light's noise is not to fill the channel.
+const MOST_SHARPER_LN: f64 = 1.1;
 
 /// Wavelet scales that a hue leaves out: it is that of some 16 px.
 const HUE_SCALES: usize = 4;
@@ -123,7 +127,8 @@ fn hue(channel: ArrayView2<'_, f32>, light: &Plane, floor: f32) -> Plane {
     Plane::from_shape_vec(light.raw_dim(), found).unwrap_or_else(|_| light.to_owned())
 }
 
-/// The light as a channel shows it but for its hue: blurred as much more or less than the light as its waves are shorter or longer.
+/// The light as a channel shows it but for its hue: blurred by the air as its wavelength is. (The telescope's own transfer is
+/// left alike: what red and blue have less and more of is in the difference.)
 struct Followed(Option<Filter<f32>>);
 
 impl Followed {
@@ -134,7 +139,7 @@ impl Followed {
         progress: &dyn Progress,
     ) -> Result<Followed, Cancelled> {
         let own = blur.at_wavelength(wavelength);
-        let ratio = |f: f64| own.transfer(f) / blur.transfer(f).max(1e-6);
+        let ratio = |f: f64| (blur.fallen(f) - own.fallen(f)).min(MOST_SHARPER_LN).exp();
         let filter = || Filter::new(size, MARGIN_PX, Edges::Mirror, &ratio, progress);
         Ok(Followed(if wavelength == 1.0 { None } else { Some(filter()?) }))
     }

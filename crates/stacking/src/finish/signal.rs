@@ -130,8 +130,8 @@ pub struct Sky {
 }
 
 impl Sky {
-    /// The sky of `plane`, if its border is, but for a few pixels, nearly as dark as its darkest parts: of a disc that all but fills the
-    /// frame rough air throws a twelfth of its light there.
+    /// The sky of `plane`, if its border is, but for a few pixels, nearly as dark as its darkest parts (where a disc all but fills the frame,
+    /// rough air lets it glow there with up to a twelfth of its brightness), and these no brighter than a pedestal: a bright crater on a smooth plain is no disc.
     pub fn around(plane: ArrayView2<'_, f32>) -> Option<Sky> {
         let (height, width) = plane.dim();
         if height < 3 || width < 3 {
@@ -146,7 +146,9 @@ impl Sky {
         let level = percentile(border.clone(), 10)?;
         let limit = level + 0.1 * (bright - level);
         let as_dark = border.iter().filter(|v| **v <= limit).count();
-        (bright > level && as_dark * 100 >= 95 * border.len()).then_some(Sky { level, bright })
+        let black = level < 0.25 * bright;
+        (bright > level && black && as_dark * 100 >= 95 * border.len())
+            .then_some(Sky { level, bright })
     }
 }
 

@@ -158,26 +158,32 @@ impl ResidualBlur {
 
     /// Transfer at `frequency` (cycles per px of the stack), 0 to 1.
     pub fn transfer(&self, frequency: f64) -> f64 {
+        (-self.fallen(frequency)).exp()
+    }
+
+    /// `-ln` of the transfer at `frequency` (cycles per px of the stack), 0 or more.
+    pub(super) fn fallen(&self, frequency: f64) -> f64 {
         if self.scale_cycles_per_px.is_nan() || self.scale_cycles_per_px <= 0.0 {
-            return 1.0;
+            return 0.0;
         }
         let fall = (frequency.abs() / self.scale_cycles_per_px).powf(self.exponent);
         let left = relieved(self.relief_px * frequency.abs());
         let depth = self.depth();
         if depth.is_finite() && depth > 0.0 {
-            (-left * depth * (1.0 - (-fall / depth).exp())).exp()
+            left * depth * (1.0 - (-fall / depth).exp())
         } else {
-            (-left * fall).exp()
+            left * fall
         }
     }
 
     /// The same air at `ratio` times the wavelength. It delays all colours by the same length, so the variance of the phase, which is
     /// the depth, goes as wavelength^-2; and the aperture passes a frequency between places as far apart as wavelength times frequency,
-    /// so the law's frequencies go as 1 / wavelength (Roddier, Progress in Optics 19, 281, 1981). Where the transfer begins
-    /// to fall, its exponent 5/3 leaves wavelength^(-1/3) of the two.
+    /// so the law's frequencies go as 1 / wavelength (Roddier, Progress in Optics 19, 281, 1981). Of the two,
+    /// wavelength^(exponent - 2) is left where the transfer begins to fall.
     ///
     /// On a disc of another simulation (620, 540, 460 nm) exponents of the transfers of stacks, red and blue over green, are 0.93 and 1.08 at 0.03
-    /// cycles per px, 0.88 and 1.16 at 0.09, 0.84 and 1.26 at 0.2; this gives 0.95 and 1.06 at first, 0.76 and 1.38 on the plateau.
+    /// cycles per px, 0.88 and 1.16 at 0.09, 0.84 and 1.26 at 0.2; this, with a disc's exponent of 1.5, gives
+    /// 0.93 and 1.08 at first, and 0.76 and 1.38 on the plateau, where jitter between frames, which is the same in all colours, makes them more alike.
     pub(crate) fn at_wavelength(&self, ratio: f64) -> ResidualBlur {
         let deeper = ratio.powi(-2);
         ResidualBlur {

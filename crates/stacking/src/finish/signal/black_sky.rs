@@ -100,9 +100,21 @@ mod tests {
             let side = 110 - half..110 + half;
             Sky::around(seen.slice(s![side.clone(), side]))
         };
-        assert!(around(3).is_some());
-        // Where it runs out of the frame, it is not black around it.
-        assert_eq!(around(-8), None);
+        assert!(around(4).is_some());
+        // Where it touches the frame's edge, it is not black around it.
+        assert_eq!(around(0), None);
+    }
+
+    #[test]
+    fn a_bright_crater_on_a_smooth_plain_is_no_disc() {
+        for brighter in [2.0, 3.0] {
+            let plain = Array2::from_shape_fn((300, 400), |(y, x)| {
+                let (x, y) = (x as f32, y as f32);
+                let ground = 0.2 * (1.0 + 0.03 * (x / 9.0).sin() * (y / 7.0).cos());
+                if (x - 200.0).hypot(y - 150.0) < 25.0 { brighter * ground } else { ground }
+            });
+            assert_eq!(Sky::around(plain.view()), None, "{brighter} times as bright");
+        }
     }
 
     #[test]
