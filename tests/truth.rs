@@ -248,14 +248,15 @@ fn the_patient_way_keeps_the_stack_as_straight_as_the_capture_knows() {
 }
 
 /// How deep the blur is, is told by what the kept frames differ by; of few frames that was one draw of the air or two, and a keep of 33 % came out with
-/// 1.27 times the best filter's error where 22 % had 1.02.
+/// 1.27 times the best filter's error where 22 % had 1.02. From 70 % on the disc had up to 1.4 times it, while a soft limb near the border hid that it is one.
 #[test]
 fn untouched_stills_come_near_the_best_filter_at_every_keep() {
     let keeps = [10.0, 15.0, 20.0, 25.0, 33.0, 50.0, 100.0].map(Keep::Percent);
-    for job in jobs().iter().filter(|job| job.known.truth.len() == 1) {
+    for job in jobs() {
         let (name, reference) = (job.known.name, job.survey.reference_index);
-        let judged = |plane: &Plane| {
-            let (truth, settings) = (&job.known.truth[0], job.settings(0, reference));
+        let channels = job.known.truth.len();
+        let judged = |channel: usize, plane: &Plane| {
+            let (truth, settings) = (&job.known.truth[channel], job.settings(channel, reference));
             straight_error(truth.view(), plane.view(), &settings).unwrap()
         };
         for keep in keeps.into_iter().chain([Keep::Auto]) {
@@ -264,10 +265,17 @@ fn untouched_stills_come_near_the_best_filter_at_every_keep() {
             let mut recipe = Recipe::default();
             recipe.stack.keep = keep;
             let done = make_still(&files, &recipe, &Silent).unwrap();
-            let best = judged(&done.stack.picture.plane(0).to_owned()).error;
-            let own = judged(&tiff_planes(&files.still)[0]).error_as_it_is;
-            println!("{name} {keep:?}: still {own:.4}, best filter {best:.4}: {:.3}", own / best);
-            assert!(own < 1.15 * best, "{name} {keep:?}: still {own}, best filter {best}");
+            let still = tiff_planes(&files.still);
+            for channel in 0..channels {
+                let stack = done.stack.picture.plane(channel).to_owned();
+                let best = judged(channel, &stack).error;
+                let own = judged(channel, &still[channel]).error_as_it_is;
+                let told = format!(
+                    "{name} {keep:?} channel {channel}: still {own:.4}, best filter {best:.4}"
+                );
+                println!("{told}: {:.3}", own / best);
+                assert!(own < 1.15 * best, "{told}");
+            }
         }
     }
 }
