@@ -254,7 +254,6 @@ fn untouched_stills_come_near_the_best_filter_at_every_keep() {
     let keeps = [10.0, 15.0, 20.0, 25.0, 33.0, 50.0, 100.0].map(Keep::Percent);
     for job in jobs() {
         let (name, reference) = (job.known.name, job.survey.reference_index);
-        let channels = job.known.truth.len();
         let judged = |channel: usize, plane: &Plane| {
             let (truth, settings) = (&job.known.truth[channel], job.settings(channel, reference));
             straight_error(truth.view(), plane.view(), &settings).unwrap()
@@ -265,11 +264,10 @@ fn untouched_stills_come_near_the_best_filter_at_every_keep() {
             let mut recipe = Recipe::default();
             recipe.stack.keep = keep;
             let done = make_still(&files, &recipe, &Silent).unwrap();
-            let still = tiff_planes(&files.still);
-            for channel in 0..channels {
+            for (channel, still) in tiff_planes(&files.still).iter().enumerate() {
                 let stack = done.stack.picture.plane(channel).to_owned();
                 let best = judged(channel, &stack).error;
-                let own = judged(channel, &still[channel]).error_as_it_is;
+                let own = judged(channel, still).error_as_it_is;
                 let told = format!(
                     "{name} {keep:?} channel {channel}: still {own:.4}, best filter {best:.4}"
                 );
