@@ -264,7 +264,9 @@ fn untouched_stills_come_near_the_best_filter_at_every_keep() {
             let mut recipe = Recipe::default();
             recipe.stack.keep = keep;
             let done = make_still(&files, &recipe, &Silent).unwrap();
-            for (channel, still) in tiff_planes(&files.still).iter().enumerate() {
+            let still = tiff_planes(&files.still);
+            assert_eq!(still.len(), job.known.truth.len(), "{name} {keep:?}");
+            for (channel, still) in still.iter().enumerate() {
                 let stack = done.stack.picture.plane(channel).to_owned();
                 let best = judged(channel, &stack).error;
                 let own = judged(channel, still).error_as_it_is;

@@ -140,8 +140,7 @@ pub(super) struct Running {
     pub frame_bytes: f64,
     /// The person or a newer wish stopped it: its end is waited for.
     pub stopping: bool,
-    /// When it began, what was done by then, and what was done when it last told.
-    stage: Option<(Stage, Instant, usize, usize)>,
+    stage: Option<(Stage, Instant, usize)>,
 }
 
 impl Running {
@@ -160,12 +159,12 @@ impl Running {
     /// Progress came.
     fn report(&mut self, stage: Stage, done: usize, total: usize) {
         let now = Instant::now();
-        let (begun, first) = match self.stage {
+        let last = self.advance.as_ref().map_or(0, |advance| advance.done);
+        let (_, begun, first) = match self.stage {
             // A stage that begins again (a second pass) is timed anew.
-            Some((same, begun, first, last)) if same == stage && done >= last => (begun, first),
-            _ => (now, done),
+            Some(known) if known.0 == stage && done >= last => known,
+            _ => *self.stage.insert((stage, now, done)),
         };
-        self.stage = Some((stage, begun, first, done));
         let seconds = now.duration_since(begun).as_secs_f64();
         let of_frames =
             matches!(stage, Stage::Grading | Stage::Reference | Stage::Advising | Stage::Stacking);
