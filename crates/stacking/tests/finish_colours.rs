@@ -31,13 +31,18 @@ fn colour_of(channels: &[Known; 3]) -> Known {
     }
 }
 
+/// What the telescope shows in a channel: its cut-off goes as 1 / wavelength (Goodman, Introduction to Fourier Optics, 6.4).
+fn through_telescope(scene: &Plane, channel: usize) -> Plane {
+    filtered(scene, |f| annular_mtf(WAVELENGTHS[channel] * f / CUTOFF, OBSTRUCTION))
+}
+
 /// Stacks of three true pictures, blurred as a fair night does.
-fn stacked(truths: &[Plane; 3], sigma: f64) -> Known {
+fn stacked(truths: &[Plane; 3], sigma: f64, seed: u64) -> Known {
     let (_, blur) = BLURS[1];
     let channels = [0, 1, 2].map(|c: usize| {
         let w = WAVELENGTHS[c];
         let blurred = filtered(&truths[c], |f| blur(w * f / CUTOFF).powf(1.0 / (w * w)));
-        stack_of(&blurred, sigma, true, 21 + c as u64)
+        stack_of(&blurred, sigma, true, seed + c as u64)
     });
     colour_of(&channels)
 }
@@ -70,9 +75,12 @@ fn finished(stack: &Known, differences: bool) -> Picture {
 
 /// Detail of `scene`, as strong as `contrasts` have it in each channel, through the telescope, on top of what is coarse.
 fn truths(contrasts: [f32; 3], hues: [f32; 3]) -> [Plane; 3] {
-    let scene = filtered(&cratered(SIZE, SIZE, 9), |f| annular_mtf(f / CUTOFF, OBSTRUCTION));
-    let coarse = filtered(&scene, |f| (-(f / 0.02).powi(2)).exp());
-    [0, 1, 2].map(|c: usize| (&coarse + &((&scene - &coarse) * contrasts[c])) * hues[c])
+    let ground = cratered(SIZE, SIZE, 9);
+    [0, 1, 2].map(|c: usize| {
+        let scene = through_telescope(&ground, c);
+        let coarse = filtered(&scene, |f| (-(f / 0.02).powi(2)).exp());
+        (&coarse + &((&scene - &coarse) * contrasts[c])) * hues[c]
+    })
 }
 
 #[test]
@@ -80,7 +88,7 @@ fn every_channel_comes_near_its_own_best_filter() {
     for (name, contrasts) in [("alike", [1.0, 1.0, 1.0]), ("unlike", [0.6, 1.0, 1.5])] {
         for sigma in [0.003, 0.01] {
             let truths = truths(contrasts, [1.1, 1.0, 0.8]);
-            let stack = stacked(&truths, sigma);
+            let stack = stacked(&truths, sigma, 21);
             let (still, without) = (finished(&stack, true), finished(&stack, false));
             let mut sums = [0.0; 2];
             for (c, truth) in truths.iter().enumerate() {
@@ -97,7 +105,7 @@ fn every_channel_comes_near_its_own_best_filter() {
                 sums[0] += found * found;
                 sums[1] += without * without;
             }
-            assert!(sums[0] < 0.85 * sums[1], "{name} {sigma}: {sums:?}");
+            assert!(sums[0] < 0.8 * sums[1], "{name} {sigma}: {sums:?}");
         }
     }
 }
@@ -107,14 +115,16 @@ fn every_channel_comes_near_its_own_best_filter() {
 fn belts_of_a_colour_of_their_own_are_as_sharp_as_the_rest() {
     let shape = disc(SIZE, SIZE, 110.0);
     let ground = cratered(SIZE, SIZE, 9);
-    let truths = [(0.03, 1.1), (0.1, 1.0), (0.22, 0.8)].map(|(belts, hue): (f32, f32)| {
+    let colours: [(f32, f32); 3] = [(0.03, 1.1), (0.1, 1.0), (0.22, 0.8)];
+    let truths = [0, 1, 2].map(|c: usize| {
+        let (belts, hue) = colours[c];
         let scene = Plane::from_shape_fn((SIZE, SIZE), |(y, x)| {
             let belt = belts * (0.224 * y as f32 + 0.5 * (0.02 * x as f32).sin()).sin();
             hue * shape[[y, x]] * (0.9 + 0.25 * ground[[y, x]] + belt)
         });
-        filtered(&scene, |f| annular_mtf(f / CUTOFF, OBSTRUCTION))
+        through_telescope(&scene, c)
     });
-    let stack = stacked(&truths, 0.004);
+    let stack = stacked(&truths, 0.004, 21);
     // The blur of `BLURS[1]`: what counts here is what colours make of it.
     let still = undone(&stack, ResidualBlur::with_depth(1.29, 0.244 * CUTOFF, 1.99));
     for (c, truth) in truths.iter().enumerate() {
@@ -126,17 +136,18 @@ fn belts_of_a_colour_of_their_own_are_as_sharp_as_the_rest() {
     }
 }
 
-/// On grey ground channels differ by noise alone, and that must not stay.
+/// On grey ground channels differ by noise alone (but for what the telescope shows of each, which is in all stacks alike), and that must not stay.
 #[test]
 fn noise_of_colour_goes_where_there_is_none() {
     let truths = truths([1.0; 3], [1.0; 3]);
-    let stack = stacked(&truths, 0.02);
-    let spread = |picture: &Picture| {
-        let light = picture.luminance();
-        let of = |c: usize| (&picture.plane(c) - &light).iter().map(|v| v * v).sum::<f32>();
-        ((of(0) + of(1) + of(2)) / (3.0 * light.len() as f32)).sqrt()
+    let stacks = [21, 51].map(|seed| stacked(&truths, 0.02, seed));
+    let spread = |pictures: [&Picture; 2]| {
+        let [a, b] = pictures.map(|picture| &picture.planes - &picture.luminance());
+        ((&a - &b).mapv(|v| v * v).mean().unwrap() / 2.0).sqrt()
     };
-    let (before, after) = (spread(&stack.picture), spread(&finished(&stack, true)));
+    let before = spread(stacks.each_ref().map(|stack| &stack.picture));
+    let stills = stacks.each_ref().map(|stack| finished(stack, true));
+    let after = spread(stills.each_ref());
     println!("colour noise: stack {before:.5}, still {after:.5}");
-    assert!(after < 0.5 * before);
+    assert!(after < 0.3 * before);
 }

@@ -1,6 +1,6 @@
 //! What a channel shows beside the light: colour differences, brought back by their own measure.
 //!
-//! The difference of a channel is what is left of it when the light, blurred by the air as the channel is and with the channel's hue,
+//! The difference of a channel is what is left of it when the light, blurred by air and telescope as the channel is and with the channel's hue,
 //! is taken off. It has its own signal (belts of a planet are stronger in blue than in red) and its own noise, and both are told by
 //! the half stacks; Wiener's estimate undoes the channel's blur as far as that carries. Sharpening nothing but the light leaves blue too soft and
 //! red with the detail of the others: on a disc of another simulation (red, green, blue, as it is) stills were off by 0.055, 0.041,
@@ -8,14 +8,18 @@
 //!
 //! A hue is not sharpened, so it is taken of what no air blurs, and of a light that is blurred as the channel is: else belts of a colour of
 //! their own stay as soft as they were, and limbs are tinted by what one colour is blurred more than another. Still over the best filter, red and blue, mean of
-//! eight mosaic nights at two keeps: hue of 8 px, and every blur wavelength^-2 times as deep, 1.175 and 1.724; as built (16 px) 1.105 and 1.112; of 32 px 1.112 and
-//! 1.111, of 64 px 1.132 and 1.106, one hue for all 1.145 and 1.095. Disc of that other simulation, advised: 1.19 and 1.01; as built 1.04 and 1.15 (green 1.12).
+//! eight mosaic nights at two keeps: hue of 8 px, and every blur wavelength^-2 times as deep, 1.175 and 1.724; of 16 px, blurs of each wavelength's own form, 1.105 and 1.112; of 32 px 1.112 and
+//! 1.111, of 64 px 1.132 and 1.106, one hue for all 1.145 and 1.095. As built, with what the telescope passes to each wavelength (red less than the light,
+//! blue more), 1.047 and 1.043.
 
 use super::fourier::{Edges, Filter};
 use super::grid::ring_value;
-use super::wiener::{MARGIN_PX, WienerSettings};
+use super::noise::NoiseModel;
+use super::transfer::annular_mtf;
+use super::wiener::{self, MARGIN_PX, WienerSettings};
 use super::{
-    ChannelMeasure, FinishSettings, Halved, Measured, Sharpening, SignalModel, atrous, carry,
+    ChannelMeasure, FinishSettings, Halved, Measured, ResidualBlur, Sharpening, SignalModel,
+    atrous, carry,
 };
 use crate::halves::{HalfCorrelation, HalvesError, HalvesSettings, correlate_while};
 use ndarray::{ArrayView2, s};
@@ -39,6 +43,8 @@ fn relative_wavelength(channel: usize) -> f64 {
 /// `ln` of how much sharper than the light a channel is taken to be at most: blurs that are measured have 0.2 to 0.5, one that a person
 /// chose may have anything, and the light's noise is not to fill the channel.
 const MOST_SHARPER_LN: f64 = 1.1;
+/// What a telescope is taken to pass at least: beyond its cut-off there is nothing to be told.
+const LEAST_PASSED: f64 = 1e-3;
 
 /// Wavelet scales that a hue leaves out: it is that of some 16 px.
 const HUE_SCALES: usize = 4;
@@ -88,7 +94,8 @@ pub(super) fn measure(
     (0..channels)
         .map(|channel| {
             let wavelength = relative_wavelength(channel);
-            let mut follow = Followed::new(size, &signal.blur, wavelength, progress)?;
+            let as_shown = followed(&signal, signal.blur, wavelength);
+            let mut follow = Followed::new(size, wavelength, &as_shown, progress)?;
             let followed = [follow.of(&lights[0], progress)?, follow.of(&lights[1], progress)?];
             let own = [&a, &b].map(|half| half.plane(channel));
             let hue = hue((&own[0] + &own[1]).view(), &(&followed[0] + &followed[1]), 2.0 * floor);
@@ -127,20 +134,49 @@ fn hue(channel: ArrayView2<'_, f32>, light: &Plane, floor: f32) -> Plane {
     Plane::from_shape_vec(light.raw_dim(), found).unwrap_or_else(|_| light.to_owned())
 }
 
-/// The light as a channel shows it but for its hue: blurred by the air as its wavelength is. (The telescope's own transfer is
-/// left alike: what red and blue have less and more of is in the difference.)
+/// `ln` of what the telescope passes to this wavelength over what it passes to the light, at `frequency` (cycles per px): the aperture's
+/// cut-off goes as 1 / wavelength. At most [`MOST_SHARPER_LN`].
+fn telescope_ln(signal: &SignalModel, wavelength: f64, frequency: f64) -> f64 {
+    let passed = |wavelength: f64| {
+        let nu = wavelength * frequency / signal.cutoff_cycles_per_px;
+        annular_mtf(nu, signal.obstruction).max(LEAST_PASSED)
+    };
+    (passed(wavelength) / passed(1.0)).ln().min(MOST_SHARPER_LN)
+}
+
+/// What makes the light what a channel shows of it but for its hue: blurred by air (`blur` is the light's) and telescope as its wavelength is.
+fn followed(signal: &SignalModel, blur: ResidualBlur, wavelength: f64) -> impl Fn(f64) -> f64 {
+    let own = blur.at_wavelength(wavelength);
+    move |f| {
+        let sharper = blur.fallen(f) - own.fallen(f) + telescope_ln(signal, wavelength, f);
+        sharper.min(MOST_SHARPER_LN).exp()
+    }
+}
+
+/// What makes it what the light must be for sharpening, which adds the light's own change, to end in what the telescope shows at this wavelength.
+fn carried(
+    signal: &SignalModel,
+    noise: &NoiseModel,
+    undo: &WienerSettings,
+    wavelength: f64,
+) -> impl Fn(f64) -> f64 {
+    move |f| {
+        let more = telescope_ln(signal, wavelength, f).exp_m1();
+        1.0 + more * wiener::gain(undo, signal, noise, f)
+    }
+}
+
+/// A filter of the light for one channel; none where its wavelength is the light's.
 struct Followed(Option<Filter<f32>>);
 
 impl Followed {
     fn new(
         size: (usize, usize),
-        blur: &super::ResidualBlur,
         wavelength: f64,
+        gain: &(dyn Fn(f64) -> f64 + Sync),
         progress: &dyn Progress,
     ) -> Result<Followed, Cancelled> {
-        let own = blur.at_wavelength(wavelength);
-        let ratio = |f: f64| (blur.fallen(f) - own.fallen(f)).min(MOST_SHARPER_LN).exp();
-        let filter = || Filter::new(size, MARGIN_PX, Edges::Mirror, &ratio, progress);
+        let filter = || Filter::new(size, MARGIN_PX, Edges::Mirror, gain, progress);
         Ok(Followed(if wavelength == 1.0 { None } else { Some(filter()?) }))
     }
 
@@ -201,15 +237,19 @@ pub(super) fn bring_back(
     };
     let size = (picture.height(), picture.width());
     let Ok(light) = Plane::from_shape_vec(size, light.to_vec()) else { return Ok(()) };
+    let Some(noise) = measured.light.as_ref().map(|m| &m.noise) else { return Ok(()) };
     let floor = carry::hue_floor(measured.light.as_ref());
     for (channel, told) in measured.differences.iter().enumerate().take(picture.channels()) {
         let Some(told) = told else { continue };
         let wavelength = relative_wavelength(channel);
         let mut plane = picture.plane_mut(channel);
         let blur = undo.blur.unwrap_or(signal.blur);
-        let followed = Followed::new(size, &blur, wavelength, progress)?.of(&light, progress)?;
-        let hue = hue(plane.view(), &followed, floor);
-        let expected = hue.iter().zip(&followed);
+        let of_light = |gain: &(dyn Fn(f64) -> f64 + Sync)| {
+            Followed::new(size, wavelength, gain, progress)?.of(&light, progress)
+        };
+        let shown = of_light(&followed(&signal, blur, wavelength))?;
+        let hue = hue(plane.view(), &shown, floor);
+        let expected = hue.iter().zip(&shown);
         let difference: Vec<f32> =
             plane.iter().zip(expected).map(|(v, (h, l))| v - h * l).collect();
         let mut found = vec![0.0; difference.len()];
@@ -220,7 +260,8 @@ pub(super) fn bring_back(
             progress,
             (0, 1),
         )?;
-        let parts = hue.iter().zip(&light).zip(&found);
+        let carried = of_light(&carried(&signal, noise, &undo, wavelength))?;
+        let parts = hue.iter().zip(&carried).zip(&found);
         plane.iter_mut().zip(parts).for_each(|(v, ((hue, light), found))| *v = hue * light + found);
     }
     Ok(())
