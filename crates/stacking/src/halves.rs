@@ -202,6 +202,8 @@ pub(crate) struct Powers {
     pub count: Vec<f64>,
     pub signal_power: Vec<f64>,
     pub noise_power: Vec<f64>,
+    /// `noise_power` without what both halves show alike but for a factor of the ring, as when one has the sharper frames.
+    pub unlike_power: Vec<f64>,
     pub floor: f64,
 }
 
@@ -246,6 +248,7 @@ fn powers(
     let shared = floor / (1.0 - floor);
     let mut signal_power = Vec::with_capacity(rings);
     let mut noise_power = Vec::with_capacity(rings);
+    let mut unlike_power = Vec::with_capacity(rings);
     for k in 0..rings {
         let n = sums.count[k].max(1.0);
         let auto = 0.5 * (sums.power_a[k] + sums.power_b[k]) / n;
@@ -253,9 +256,16 @@ fn powers(
         let own = (auto - cross).max(0.0);
         signal_power.push(cross - shared * own);
         noise_power.push(own * (0.5 + shared));
+        // Half the difference, along the mean: a fit of one number, which takes its share of all else with it.
+        let (along, mean) = (sums.power_a[k] - sums.power_b[k], auto + cross);
+        let alike = ratio((0.25 * along / n).powi(2), 0.5 * mean);
+        let independent = (sums.independent * n).max(2.0);
+        let left = (noise_power[k] - alike).max(0.0);
+        unlike_power.push(left * independent / (independent - 1.0));
     }
     let count = sums.count.clone();
-    (Powers { frequency, count, signal_power, noise_power, floor }, frc, floor_from)
+    let powers = Powers { frequency, count, signal_power, noise_power, unlike_power, floor };
+    (powers, frc, floor_from)
 }
 
 fn ratio(top: f64, bottom: f64) -> f64 {
@@ -271,7 +281,7 @@ fn evaluate(
 ) -> HalfCorrelation {
     let rings = sums.count.len();
     let (powers, frc, floor_from) = powers(sums, floor);
-    let Powers { frequency, count, signal_power, noise_power, floor } = powers;
+    let Powers { frequency, count, signal_power, noise_power, floor, .. } = powers;
     // The correlation that halves with the same SSNR but no shared noise would have:
     // SSNR = S / (U / 2 + C), FRC = SSNR / (2 + SSNR).
     let falling = signal_power.iter().zip(&noise_power);

@@ -1,16 +1,20 @@
 //! How much single frames differ from one another by what the air made of them.
 //!
 //! The scene is in every frame alike, so what two half stacks differ by is the camera's noise and the unrest of the
-//! air. The noise is white but for the resampling, which is known; it is told where next to no light comes
-//! through, at the finest frequencies, and taken off at the others. What is left over the signal (the
+//! air. Of one channel, noise is white but for the resampling, which is known; it is told where next to no light comes
+//! through, at the finest frequencies, and taken off at the others. A mosaic's colours are seen by samples of their own, through the same air: what green
+//! has in common with red and blue holds no noise. (While it was taken off by the noise model, a mosaic's air was told up to 40 % too small.) What is left over the signal (the
 //! excess of the mean of powers over the power of the mean: von der Luehe, J. Opt. Soc. Am. A 1, 510, 1984) has
 //! neither scene nor telescope in it, and tells the finish how deep the blur of the stack is (`finish/air.rs`).
 //!
 //! The halves of the stack itself do not serve: in a fast capture neighbouring frames show the same air, and differ
-//! by less than it does. Some of the kept frames are added anew at the capture's scale, in up to sixteen lots. What one
+//! by less than it does. Some of the kept frames are added anew at the capture's scale, in up to 64 lots. What one
 //! pair of halves differs by is one draw of the air, however many frames it has; so the lots are put together to halves in as many ways as are
 //! independent of each other (rows of a Hadamard matrix, any two of which share half of their signs: textbooks of statistics, from memory), and every half
-//! has half of all frames, so that hardly a place is without one. Frames are dealt to the lots by how sharp they are, so that all lots are as sharp: where good frames and bad ones fell to
+//! has half of all frames, so that hardly a place is without one.
+//!
+//! A half of sharper frames shows all of a ring stronger, by a factor. How much r0 swings says little of how deep the blur is, so that factor is fitted ring by ring and left out: what
+//! remains is speckle. Frames are dealt to the lots by how sharp they are besides, so that all lots are as sharp: where good frames and bad ones fell to
 //! different halves, their difference passed for unrest, and where r0 swings, all frames kept, the still came out with 5 times the
 //! best filter's error (1.6 so).
 
@@ -18,19 +22,22 @@ use crate::accumulate::Accumulator;
 use crate::advice::{busiest_region, within};
 use crate::align::{Bench, Chosen, Frames, Lay};
 use crate::credible::Expected;
-use crate::halves::{HalvesError, Powers, Region, powers_of_pairs};
+use crate::halves::{HalvesError, Region};
 use crate::keep::{Ranks, Worth};
 use crate::stack::StackError;
-use crate::taper::mean_under_window;
 use rayon::prelude::*;
 use std::sync::{Mutex, PoisonError};
-use stillwright_picture::{Layout, Progress, Stage};
+use stillwright_picture::{Progress, Stage};
 
+mod draw;
 mod resampling;
-use resampling::{around, spline, tent};
+use draw::Draw;
+use resampling::{around, spline};
 
-/// Lots, if so many frames are kept.
-const MOST_LOTS: usize = 16;
+/// Lots, if so many frames are kept and the sums of so many fit.
+const MOST_LOTS: usize = 64;
+/// What sums of all lots may take, bytes.
+const MOST_BYTES: usize = 128 << 20;
 /// Kept frames of each place that are added at most. More take longer (each frame is aligned once more).
 const MOST_FRAMES: usize = 128;
 /// Fewest kept frames of each place that tell anything.
@@ -47,7 +54,9 @@ pub struct Unrest {
     pub signal: Vec<f64>,
     /// What the air makes of one frame beside that; may scatter below 0.
     pub air: Vec<f64>,
-    /// The camera's noise in one frame.
+    /// Standard error of `air`, by how much the draws of it scatter.
+    pub scatter: Vec<f64>,
+    /// The camera's noise that was taken off one frame (a mosaic: none).
     pub noise: Vec<f64>,
     /// Whether each colour was added from its own samples of a mosaic, by a tent that softens the stack.
     pub mosaic: bool,
@@ -80,7 +89,8 @@ impl<'a> Telling<'a> {
         let format = bench.source.format();
         let channels = format.layout.picture_channels();
         let region = busiest_region(bench.survey, format.width, format.height);
-        let count = lots_of(per_place);
+        let lot_bytes = 2 * size_of::<f32>() * channels * region.width * region.height;
+        let count = lots_of(per_place, lot_bytes);
         let given = Mutex::new(vec![Given::none(worth.cells.len()); count]);
         let mut dealt = Dealt { ranks, worth, region, lots: count, frames: Vec::new(), given };
         let mut worths = Vec::new();
@@ -129,79 +139,93 @@ impl<'a> Telling<'a> {
     pub fn told(self, progress: &dyn Progress) -> Result<Option<Unrest>, StackError> {
         let Telling { bench, dealt, per_place, sums, .. } = self;
         let given = dealt.given.into_inner().unwrap_or_else(PoisonError::into_inner);
-        let format = bench.source.format();
-        let channel = format.layout.picture_channels() / 2;
+        let layout = bench.source.format().layout;
         let lots: Vec<_> = sums.iter().flat_map(|sum| [(sum, 0), (sum, 1)]).collect();
-        let whole = Accumulator::mean_of(lots.iter().copied(), channel, None);
+        let mosaic = layout.is_mosaic();
+        let channels = if mosaic {
+            0..3
+        } else {
+            layout.picture_channels() / 2..layout.picture_channels() / 2 + 1
+        };
+        let mean = |channel| (channel, Accumulator::mean_of(lots.iter().copied(), channel, None));
+        let wholes: Vec<_> = channels.map(mean).collect();
         let draw = |way: usize| {
             let sides =
                 [0, 1].map(|side| (0..lots.len()).filter(move |lot| side_of(way, *lot) == side));
             let of_sides = sides.clone().map(|lots| Given::all(lots.map(|lot| &given[lot])));
             let share = share_of_one(of_sides.each_ref(), &bench.survey.cell_structure)?;
-            let halves = sides
-                .map(|side| Accumulator::mean_of(side.map(|lot| lots[lot]), channel, Some(&whole)));
-            let planes = halves.each_ref().map(|half| half.view());
-            match powers_of_pairs(&planes, &[(0, 1)], progress) {
-                Ok(powers) => powers.into_iter().next().map(|powers| Ok((powers, share))),
+            let halves = wholes.iter().map(|(channel, whole)| {
+                let half = |side: &_| {
+                    let side: Vec<usize> = Iterator::collect(Clone::clone(side));
+                    Accumulator::mean_of(
+                        side.into_iter().map(|lot| lots[lot]),
+                        *channel,
+                        Some(whole),
+                    )
+                };
+                sides.each_ref().map(half)
+            });
+            match Draw::of(&halves.collect::<Vec<_>>(), share, progress) {
+                Ok(draw) => draw.map(Ok),
                 Err(HalvesError::Cancelled(cancelled)) => Some(Err(cancelled.into())),
                 Err(_) => None,
             }
         };
         let draws = (1..lots.len()).into_par_iter().filter_map(draw);
         let draws = draws.collect::<Result<Vec<_>, StackError>>()?;
-        let noise = match format.layout {
-            // Every second pixel of a mosaic is green; between them, its fine frequencies hold more than noise.
-            Layout::Bayer(_) => {
-                let variance = |v: f32| f64::from(bench.survey.noise.variance(v.max(0.0)));
-                let mean = mean_under_window(whole.view(), variance);
-                Noise { passed: tent, white: Some(2.0 * mean), mosaic: true }
-            }
-            _ => Noise { passed: spline, white: None, mosaic: false },
-        };
-        Ok(Unrest::told(&draws, &noise, per_place))
+        let resampled: Option<fn(f64) -> f64> = if mosaic { None } else { Some(spline) };
+        Ok(Unrest::told(&draws, resampled, per_place))
     }
 }
 
 impl Unrest {
-    /// From pairs of halves, half the difference of which has a share of the power of one frame each.
-    fn told(draws: &[(Powers, f64)], noise: &Noise, frames_per_place: usize) -> Option<Unrest> {
-        let Powers { frequency, count, .. } = &draws.first()?.0;
-        let mean = |of: &dyn Fn(&Powers, f64) -> f64| {
-            draws.iter().map(|(halves, share)| of(halves, *share)).sum::<f64>() / draws.len() as f64
+    /// From what the ways to put the lots together tell; `resampled` is the share of white noise that resampling leaves along one axis, over cycles per px, none
+    /// where colours of a mosaic were compared, whose noise is not the same.
+    fn told(
+        draws: &[Draw],
+        resampled: Option<fn(f64) -> f64>,
+        frames_per_place: usize,
+    ) -> Option<Unrest> {
+        let Draw { frequency, count, .. } = draws.first()?;
+        let ways = draws.len() as f64;
+        let mean = |of: &dyn Fn(&Draw) -> f64| draws.iter().map(of).sum::<f64>() / ways;
+        let rings = 0..count.len();
+        let all: Vec<f64> = rings.clone().map(|k| mean(&|draw| draw.unlike[k])).collect();
+        let noise = match resampled {
+            None => vec![0.0; count.len()],
+            Some(resampled) => {
+                let passed = |k: usize| count[k] * around(frequency[k], resampled);
+                let from = NOISE_ONLY * frequency.last()?;
+                let fine = rings.clone().filter(|k| frequency[*k] >= from);
+                let (found, expected) =
+                    fine.fold((0.0, 0.0), |(n, p), k| (n + all[k], p + passed(k)));
+                let white = found / expected;
+                if !(white.is_finite() && white >= 0.0) {
+                    return None;
+                }
+                rings.clone().map(|k| passed(k) * white).collect()
+            }
         };
-        // Noise that both halves share is in the noise of the whole, but not in what they differ by.
-        let own = |floor: f64, share: f64| (1.0 - floor) / (1.0 + floor) / share;
-        let all: Vec<f64> = (0..count.len())
-            .map(|k| count[k] * mean(&|h, share| h.noise_power[k] * own(h.floor, share)))
-            .collect();
-        let passed = |k: usize| count[k] * around(frequency[k], noise.passed);
-        let from = NOISE_ONLY * frequency.last()?;
-        let fine = (0..frequency.len()).filter(|k| frequency[*k] >= from);
-        let (found, expected) = fine.fold((0.0, 0.0), |(n, p), k| (n + all[k], p + passed(k)));
-        let white = noise.white.unwrap_or(found / expected);
-        if !(white.is_finite() && white >= 0.0) {
-            return None;
-        }
-        let mosaic = noise.mosaic;
-        let noise: Vec<f64> = (0..count.len()).map(|k| passed(k) * white).collect();
-        let air = noise.iter().enumerate().map(|(k, noise)| all[k] - noise).collect();
-        let signal = (0..count.len()).map(|k| count[k] * mean(&|h, _| h.signal_power[k])).collect();
-        Some(Unrest { frequency: frequency.clone(), signal, air, noise, mosaic, frames_per_place })
+        let scatter = |k: usize| match draws.len() {
+            1 => all[k].abs(),
+            _ => (mean(&|draw| (draw.unlike[k] - all[k]).powi(2)) / (ways - 1.0)).sqrt(),
+        };
+        Some(Unrest {
+            frequency: frequency.clone(),
+            signal: rings.clone().map(|k| mean(&|draw| draw.signal[k])).collect(),
+            air: all.iter().zip(&noise).map(|(all, noise)| all - noise).collect(),
+            scatter: rings.map(scatter).collect(),
+            noise,
+            mosaic: resampled.is_none(),
+            frames_per_place,
+        })
     }
 }
 
-/// The camera's noise in one frame.
-struct Noise {
-    /// Share of white noise that the resampling leaves along one axis, over cycles per px.
-    passed: fn(f64) -> f64,
-    /// Its power before, where that is known; else it is told at the finest frequencies.
-    white: Option<f64>,
-    mosaic: bool,
-}
-
-/// How many lots there are where each place keeps so many frames: a power of two.
-fn lots_of(per_place: usize) -> usize {
-    1 << per_place.clamp(2, MOST_LOTS).ilog2()
+/// How many lots there are where each place keeps so many frames and the sums of a lot take so many bytes: a power of two.
+fn lots_of(per_place: usize, lot_bytes: usize) -> usize {
+    let fit = (MOST_BYTES / lot_bytes.max(1)).clamp(2, MOST_LOTS);
+    1 << per_place.clamp(2, fit).ilog2()
 }
 
 /// Which half, 0 or 1, a lot belongs to in one of the ways (from 1 on) to put them together: the sign in a row of Hadamard's matrix.
@@ -327,8 +351,8 @@ mod tests {
         Raster { width: SIDE, height: SIDE, values }
     }
 
-    fn powers(a: &Array2<f32>, b: &Array2<f32>) -> Powers {
-        powers_of_pairs(&[a.view(), b.view()], &[(0, 1)], &Silent).unwrap().remove(0)
+    fn draw(a: Array2<f32>, b: Array2<f32>, share: f64) -> Draw {
+        Draw::of(&[[a, b]], share, &Silent).unwrap().unwrap()
     }
 
     fn soft(state: &mut u64) -> Array2<f32> {
@@ -351,11 +375,9 @@ mod tests {
                 }
                 sum / (frames / 2) as f32
             };
-            let (a, b) = (half(), half());
-            let halves = powers(&a, &b);
-            let noise = Noise { passed: |_| 1.0, white: None, mosaic: false };
-            let count = halves.count[5];
-            let told = Unrest::told(&[(halves, 1.0 / frames as f64)], &noise, 12).unwrap();
+            let draw = draw(half(), half(), 1.0 / frames as f64);
+            let count = draw.count[5];
+            let told = Unrest::told(&[draw], Some(|_| 1.0), 12).unwrap();
             let sum = |of: &[f64]| {
                 let inside =
                     told.frequency.iter().zip(of).filter(|(f, _)| (0.03..0.2).contains(*f));
@@ -372,7 +394,10 @@ mod tests {
 
     #[test]
     fn halves_of_different_ways_are_independent() {
-        assert_eq!([2, 4, 5, 8, 15, 16, 17, 900].map(lots_of), [2, 4, 4, 8, 8, 16, 16, 16]);
+        let small = [2, 4, 5, 8, 15, 16, 17, 900].map(|frames| lots_of(frames, 200_000));
+        assert_eq!(small, [2, 4, 4, 8, 8, 16, 16, 64]);
+        // Three channels of 512 x 512 px: 6 MiB a lot.
+        assert_eq!([6 << 20, 1 << 30, usize::MAX, 0].map(|b| lots_of(900, b)), [16, 2, 2, 64]);
         for count in [4, 8, 16] {
             for way in 1..count {
                 let second: usize = (0..count).map(|lot| side_of(way, lot)).sum();
@@ -390,16 +415,10 @@ mod tests {
     fn several_pairs_scatter_less_than_one() {
         let mut state = 9;
         let scene = soft(&mut state) * 3.0;
-        let noise = Noise { passed: |_| 1.0, white: Some(0.0), mosaic: false };
         let mut half = || &scene + &soft(&mut state);
         let mut ratio = |pairs: usize| {
-            let draws: Vec<_> = (0..pairs)
-                .map(|_| {
-                    let (a, b) = (half(), half());
-                    (powers(&a, &b), 0.5)
-                })
-                .collect();
-            let told = Unrest::told(&draws, &noise, 12).unwrap();
+            let draws: Vec<_> = (0..pairs).map(|_| draw(half(), half(), 0.5)).collect();
+            let told = Unrest::told(&draws, None, 12).unwrap();
             // Rings with few coefficients, as a disc has few patches of air.
             let sum = |of: &[f64]| of[8..12].iter().sum::<f64>();
             sum(&told.air) / sum(&told.signal)

@@ -141,12 +141,12 @@ pub(crate) fn write_stack(stack: &Stack) -> Vec<u8> {
         w.float(known.unwrap_or(f32::NAN));
     }
     w.byte(u8::from(stack.unrest.is_some()));
-    if let Some(Unrest { frequency, signal, air, noise, mosaic, frames_per_place }) = &stack.unrest
-    {
+    if let Some(unrest) = &stack.unrest {
+        let Unrest { frequency, signal, air, scatter, noise, mosaic, frames_per_place } = unrest;
         w.byte(u8::from(*mosaic));
         w.count(*frames_per_place);
         w.count(frequency.len());
-        for curve in [frequency, signal, air, noise] {
+        for curve in [frequency, signal, air, scatter, noise] {
             curve.iter().for_each(|value| w.double(*value));
         }
     }
@@ -213,10 +213,11 @@ pub(crate) fn read_stack(bytes: &[u8]) -> Option<Stack> {
 
 fn read_unrest(r: &mut Reader<'_>) -> Option<Unrest> {
     let (mosaic, frames_per_place, rings) = (r.byte()? == 1, r.count()?, r.count()?);
-    if rings.checked_mul(32)? > r.0.len() {
+    if rings.checked_mul(40)? > r.0.len() {
         return None;
     }
     let mut curve = || (0..rings).map(|_| r.double()).collect::<Option<Vec<f64>>>();
-    let [frequency, signal, air, noise] = [curve()?, curve()?, curve()?, curve()?];
-    Some(Unrest { frequency, signal, air, noise, mosaic, frames_per_place })
+    let [frequency, signal, air, scatter, noise] =
+        [curve()?, curve()?, curve()?, curve()?, curve()?];
+    Some(Unrest { frequency, signal, air, scatter, noise, mosaic, frames_per_place })
 }

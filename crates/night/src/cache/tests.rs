@@ -59,6 +59,7 @@ fn stack() -> Stack {
             frequency: vec![0.0, 0.25],
             signal: vec![1.0, 1.0 / 3.0],
             air: vec![-1e-9, 0.1],
+            scatter: vec![1e-12, 0.02],
             noise: vec![0.0, 2.5],
             mosaic: true,
             frames_per_place: 3,

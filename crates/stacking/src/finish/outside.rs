@@ -302,7 +302,7 @@ pub(super) mod tests {
             cutoff_known: true,
             obstruction: 0.3,
             pixel_px: 1.0,
-            blur: ResidualBlur::with_depth(depth, 0.215 * CUTOFF * depth.powf(-0.1), 1.5),
+            blur: ResidualBlur::with_depth(depth, 0.215 * CUTOFF * depth.powf(-0.2), 1.6),
             rings: 0,
             scatter: 0.0,
         }

@@ -48,3 +48,37 @@ fn several_planes_by_twos_are_as_two_by_themselves() {
     let unlike = powers_of_pairs(&[views[0], other.view()], &[(0, 1)], &Silent);
     assert_eq!(unlike, Err(HalvesError::Shape((40, 56), (40, 50))));
 }
+
+#[test]
+fn what_differs_by_a_factor_is_told_apart() {
+    let noise = |k: usize, y: usize, x: usize| {
+        // SplitMix64 (Steele, Lea & Flood 2014).
+        let mut state = (k * 1_000_003 + y * 1009 + x) as u64;
+        state = state.wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        state = (state ^ (state >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        state = (state ^ (state >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        state ^= state >> 31;
+        (state >> 40) as f32 / (1_u64 << 24) as f32 - 0.5
+    };
+    // Nothing at the finest frequencies, but for what the window spills.
+    let near = |y: usize, x: usize| (0..25).map(move |k| noise(9, y + k / 5, x + k % 5));
+    let scene = Array2::from_shape_fn((96, 96), |(y, x)| near(y, x).sum::<f32>());
+    let half = |k: usize, factor: f32, sigma: f32| {
+        Array2::from_shape_fn((96, 96), |(y, x)| factor * scene[[y, x]] + sigma * noise(k, y, x))
+    };
+    let powers = |factor: f32, sigma: f32| {
+        let (a, b) = (half(1, 1.0 + factor, sigma), half(2, 1.0 - factor, sigma));
+        powers_of_pairs(&[a.view(), b.view()], &[(0, 1)], &Silent).unwrap().remove(0)
+    };
+    let sum = |of: &[f64], count: &[f64]| of.iter().zip(count).map(|(v, n)| v * n).sum::<f64>();
+    let alike = powers(0.0, 0.2);
+    let all = sum(&alike.noise_power, &alike.count);
+    assert!((sum(&alike.unlike_power, &alike.count) / all - 1.0).abs() < 0.02);
+    let factor = powers(0.1, 0.2);
+    assert!(sum(&factor.noise_power, &factor.count) > 3.0 * all);
+    let left = sum(&factor.unlike_power, &factor.count) / all;
+    assert!((left - 1.0).abs() < 0.05, "{left}");
+    let bare = powers(0.1, 0.0);
+    let rest = sum(&bare.unlike_power, &bare.count) / sum(&bare.noise_power, &bare.count);
+    assert!(rest < 1e-6, "{rest}");
+}

@@ -13,10 +13,6 @@ pub(super) fn around(frequency: f64, along: fn(f64) -> f64) -> f64 {
     (0..DIRECTIONS).map(at).sum::<f64>() / f64::from(DIRECTIONS)
 }
 
-fn sinc(x: f64) -> f64 {
-    if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
-}
-
 /// Share of white noise that interpolation leaves, along one axis: mean over all places between samples.
 pub(super) fn spline(frequency: f64) -> f64 {
     const PHASES: u8 = 16;
@@ -32,24 +28,16 @@ pub(super) fn spline(frequency: f64) -> f64 {
     (0..PHASES).map(power).sum::<f64>() / f64::from(PHASES)
 }
 
-/// The same for a mosaic's colour, whose samples spread by a tent of 1 px.
-pub(super) fn tent(frequency: f64) -> f64 {
-    sinc(frequency).powi(4)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn resampling_leaves_coarse_noise_and_takes_fine() {
-        for passed in [spline, tent] {
-            assert!((passed(0.0) - 1.0).abs() < 1e-12);
-            assert!((around(0.0, passed) - 1.0).abs() < 1e-12);
-            // A place on a sample keeps the finest wave, one between two of them has none of it.
-            assert!(passed(0.1) > 0.85 && passed(0.5) < 0.51);
-        }
-        assert!((tent(0.5) - std::f64::consts::FRAC_2_PI.powi(4)).abs() < 1e-12);
+        assert!((spline(0.0) - 1.0).abs() < 1e-12);
+        assert!((around(0.0, spline) - 1.0).abs() < 1e-12);
+        // A place on a sample keeps the finest wave, one between two of them has none of it.
+        assert!(spline(0.1) > 0.85 && spline(0.5) < 0.51);
         // Over all frequencies: the mean of the sum of squared taps, which the noise of drizzled and interpolated pixels is told by.
         let mean = (0..400).map(|k| spline((f64::from(k) + 0.5) / 800.0)).sum::<f64>() / 400.0;
         let squares = f64::from(crate::drizzle::noise_ratio(None, 4.0)) / 4.0;
