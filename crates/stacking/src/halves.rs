@@ -195,7 +195,7 @@ pub(crate) fn correlate_window(
     Ok(evaluate(&sums, a, b, region, |_, _| Some((known_floor, 0.0))))
 }
 
-/// What two halves have in common and what they differ by, ring by ring: the entries of [`HalfCorrelation`] of these names.
+/// What two halves have in common and what they differ by, ring by ring: the entries of [`HalfCorrelation`] of these names, and one more.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Powers {
     pub frequency: Vec<f64>,
@@ -208,13 +208,14 @@ pub(crate) struct Powers {
 }
 
 /// Compare some of `planes`, all of one size, by twos (the indices of both): as [`correlate_halves`] does planes of up to 1024 px a
-/// side, but each is transformed only once.
+/// side, but each is transformed only once. Without `shared`, halves are taken to share no noise.
 ///
 /// # Errors
 /// As for [`correlate_halves`], and when cancelled.
 pub(crate) fn powers_of_pairs(
     planes: &[ArrayView2<'_, f32>],
     pairs: &[(usize, usize)],
+    shared: bool,
     progress: &dyn Progress,
 ) -> Result<Vec<Powers>, HalvesError> {
     let Some(first) = planes.first() else { return Ok(Vec::new()) };
@@ -227,7 +228,8 @@ pub(crate) fn powers_of_pairs(
     }
     let sums = ring_sums_of_pairs(planes, pairs, progress)?;
     let told = |sums: &RingSums| {
-        powers(sums, |f, frc| floor(f, frc, &sums.count, None, sums.independent)).0
+        let told = |f: &[f64], frc: &[f64]| floor(f, frc, &sums.count, None, sums.independent);
+        powers(sums, |f, frc| if shared { told(f, frc) } else { None }).0
     };
     Ok(sums.iter().map(told).collect())
 }
@@ -256,11 +258,12 @@ fn powers(
         let own = (auto - cross).max(0.0);
         signal_power.push(cross - shared * own);
         noise_power.push(own * (0.5 + shared));
-        // Half the difference, along the mean: a fit of one number, which takes its share of all else with it.
+        // Half the difference, along the mean: a fit of one number, which takes its share of white noise with it (and somewhat more of
+        // speckle that is alike all over the ring).
         let (along, mean) = (sums.power_a[k] - sums.power_b[k], auto + cross);
         let alike = ratio((0.25 * along / n).powi(2), 0.5 * mean);
         let independent = (sums.independent * n).max(2.0);
-        let left = (noise_power[k] - alike).max(0.0);
+        let left = (0.5 * own - alike).max(0.0) * (1.0 + 2.0 * shared);
         unlike_power.push(left * independent / (independent - 1.0));
     }
     let count = sums.count.clone();

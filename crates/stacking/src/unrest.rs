@@ -14,9 +14,9 @@
 //! has half of all frames, so that hardly a place is without one.
 //!
 //! A half of sharper frames shows all of a ring stronger, by a factor. How much r0 swings says little of how deep the blur is, so that factor is fitted ring by ring and left out: what
-//! remains is speckle. Frames are dealt to the lots by how sharp they are besides, so that all lots are as sharp: where good frames and bad ones fell to
-//! different halves, their difference passed for unrest, and where r0 swings, all frames kept, the still came out with 5 times the
-//! best filter's error (1.6 so).
+//! remains is speckle (`unrest/draw.rs`). Frames are dealt to the lots by how sharp they are besides, so that lots of several frames are as sharp; lots of one frame each are not, and
+//! there the factor does it alone. While good frames and bad ones fell to different halves and no factor was fitted, their difference passed for unrest, and where r0 swings, all frames kept, the still came out with 5 times the
+//! best filter's error (1.6 by dealing).
 
 use crate::accumulate::Accumulator;
 use crate::advice::{busiest_region, within};
@@ -34,10 +34,10 @@ mod resampling;
 use draw::Draw;
 use resampling::{around, spline};
 
-/// Lots, if so many frames are kept and the sums of so many fit.
-const MOST_LOTS: usize = 64;
-/// What sums of all lots may take, bytes.
-const MOST_BYTES: usize = 128 << 20;
+/// Lots, if so many frames are kept: of a small region, which has few Fourier coefficients, up to the larger number.
+const LOTS: std::ops::RangeInclusive<usize> = 16..=64;
+/// Pixels of the region, times the lots, up to which there are more than the smaller number.
+const MOST_SAMPLES: usize = 4 << 20;
 /// Kept frames of each place that are added at most. More take longer (each frame is aligned once more).
 const MOST_FRAMES: usize = 128;
 /// Fewest kept frames of each place that tell anything.
@@ -52,7 +52,7 @@ pub struct Unrest {
     pub frequency: Vec<f64>,
     /// What all frames have in common.
     pub signal: Vec<f64>,
-    /// What the air makes of one frame beside that; may scatter below 0.
+    /// What the air makes of one frame beside that (of a factor by which frames differ a part: `unrest/draw.rs`); may scatter below 0.
     pub air: Vec<f64>,
     /// Standard error of `air`, by how much the draws of it scatter.
     pub scatter: Vec<f64>,
@@ -89,8 +89,7 @@ impl<'a> Telling<'a> {
         let format = bench.source.format();
         let channels = format.layout.picture_channels();
         let region = busiest_region(bench.survey, format.width, format.height);
-        let lot_bytes = 2 * size_of::<f32>() * channels * region.width * region.height;
-        let count = lots_of(per_place, lot_bytes);
+        let count = lots_of(per_place, region.width * region.height);
         let given = Mutex::new(vec![Given::none(worth.cells.len()); count]);
         let mut dealt = Dealt { ranks, worth, region, lots: count, frames: Vec::new(), given };
         let mut worths = Vec::new();
@@ -150,20 +149,17 @@ impl<'a> Telling<'a> {
         let mean = |channel| (channel, Accumulator::mean_of(lots.iter().copied(), channel, None));
         let wholes: Vec<_> = channels.map(mean).collect();
         let draw = |way: usize| {
-            let sides =
-                [0, 1].map(|side| (0..lots.len()).filter(move |lot| side_of(way, *lot) == side));
-            let of_sides = sides.clone().map(|lots| Given::all(lots.map(|lot| &given[lot])));
+            let sides = [0, 1].map(|side| -> Vec<usize> {
+                (0..lots.len()).filter(|lot| side_of(way, *lot) == side).collect()
+            });
+            let of_sides =
+                sides.each_ref().map(|side| Given::all(side.iter().map(|lot| &given[*lot])));
             let share = share_of_one(of_sides.each_ref(), &bench.survey.cell_structure)?;
             let halves = wholes.iter().map(|(channel, whole)| {
-                let half = |side: &_| {
-                    let side: Vec<usize> = Iterator::collect(Clone::clone(side));
-                    Accumulator::mean_of(
-                        side.into_iter().map(|lot| lots[lot]),
-                        *channel,
-                        Some(whole),
-                    )
-                };
-                sides.each_ref().map(half)
+                sides.each_ref().map(|side| {
+                    let lots = side.iter().map(|lot| lots[*lot]);
+                    Accumulator::mean_of(lots, *channel, Some(whole))
+                })
             });
             match Draw::of(&halves.collect::<Vec<_>>(), share, progress) {
                 Ok(draw) => draw.map(Ok),
@@ -222,9 +218,9 @@ impl Unrest {
     }
 }
 
-/// How many lots there are where each place keeps so many frames and the sums of a lot take so many bytes: a power of two.
-fn lots_of(per_place: usize, lot_bytes: usize) -> usize {
-    let fit = (MOST_BYTES / lot_bytes.max(1)).clamp(2, MOST_LOTS);
+/// How many lots there are where each place keeps so many frames, over a region of so many px: a power of two.
+fn lots_of(per_place: usize, region_px: usize) -> usize {
+    let fit = (MOST_SAMPLES / region_px.max(1)).clamp(*LOTS.start(), *LOTS.end());
     1 << per_place.clamp(2, fit).ilog2()
 }
 
@@ -394,11 +390,13 @@ mod tests {
 
     #[test]
     fn halves_of_different_ways_are_independent() {
-        let small = [2, 4, 5, 8, 15, 16, 17, 900].map(|frames| lots_of(frames, 200_000));
+        let small = [2, 4, 5, 8, 15, 16, 17, 900].map(|frames| lots_of(frames, 40_000));
         assert_eq!(small, [2, 4, 4, 8, 8, 16, 16, 64]);
-        // Three channels of 512 x 512 px: 6 MiB a lot.
-        assert_eq!([6 << 20, 1 << 30, usize::MAX, 0].map(|b| lots_of(900, b)), [16, 2, 2, 64]);
-        for count in [4, 8, 16] {
+        assert_eq!(
+            [65_536, 131_072, 131_073, 1 << 40, 0].map(|px| lots_of(900, px)),
+            [64, 32, 16, 16, 64]
+        );
+        for count in [4, 8, 16, 32, 64] {
             for way in 1..count {
                 let second: usize = (0..count).map(|lot| side_of(way, lot)).sum();
                 assert_eq!(second, count / 2, "{count} lots, {way}");
@@ -434,7 +432,7 @@ mod tests {
     }
 
     #[test]
-    fn all_halves_get_frames_as_good() {
+    fn all_halves_get_frames_as_good_where_lots_have_several() {
         // Grades that fall and rise over the capture, as when the air's strength swings.
         let worths: Vec<f32> = (0..96).map(|k| 1.0 + 0.9 * (k as f32 * 0.13).sin()).collect();
         for count in [4, 8, 16] {

@@ -30,7 +30,7 @@ use stillwright_seeing::{Survey, SurveySettings};
 use stillwright_stacking::{Stack, StackSettings};
 
 /// First bytes of every entry; the number changes with the form.
-const MAGIC: &[u8; 20] = b"stillwright found 2\n";
+const MAGIC: &[u8; 20] = b"stillwright found 3\n";
 
 /// Bytes before an entry's contents: magic, hash of the capture, length and hash of the contents.
 const HEAD_BYTES: usize = 20 + 64 + 8 + 32;

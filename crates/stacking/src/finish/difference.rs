@@ -43,8 +43,8 @@ fn relative_wavelength(channel: usize) -> f64 {
 /// `ln` of how much sharper than the light a channel is taken to be at most: blurs that are measured have 0.2 to 0.5, one that a person
 /// chose may have anything, and the light's noise is not to fill the channel.
 const MOST_SHARPER_LN: f64 = 1.1;
-/// What a telescope is taken to pass at least: beyond its cut-off there is nothing to be told.
-const LEAST_PASSED: f64 = 1e-3;
+/// What a telescope is taken to pass at least: near its cut-off, and beyond it, there is nothing to be told.
+const LEAST_PASSED: f64 = 0.03;
 
 /// Wavelet scales that a hue leaves out: it is that of some 16 px.
 const HUE_SCALES: usize = 4;
@@ -230,14 +230,10 @@ pub(super) fn bring_back(
     measured: &Measured,
     progress: &dyn Progress,
 ) -> Result<(), Cancelled> {
-    let (Some(undo), Some(signal)) =
-        (undo_of(used), measured.light.as_ref().and_then(|m| m.signal))
-    else {
-        return Ok(());
-    };
+    let known = measured.light.as_ref().and_then(|m| Some((m.signal?, &m.noise)));
+    let (Some(undo), Some((signal, noise))) = (undo_of(used), known) else { return Ok(()) };
     let size = (picture.height(), picture.width());
     let Ok(light) = Plane::from_shape_vec(size, light.to_vec()) else { return Ok(()) };
-    let Some(noise) = measured.light.as_ref().map(|m| &m.noise) else { return Ok(()) };
     let floor = carry::hue_floor(measured.light.as_ref());
     for (channel, told) in measured.differences.iter().enumerate().take(picture.channels()) {
         let Some(told) = told else { continue };

@@ -34,7 +34,7 @@ fn several_planes_by_twos_are_as_two_by_themselves() {
     let planes = [0, 1, 2].map(plane);
     let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
     let pairs = [(0, 1), (2, 1), (0, 2)];
-    let powers = powers_of_pairs(&views, &pairs, &Silent).unwrap();
+    let powers = powers_of_pairs(&views, &pairs, true, &Silent).unwrap();
     for ((a, b), powers) in pairs.iter().zip(powers) {
         let two = correlate_halves(views[*a], views[*b], &HalvesSettings::default()).unwrap();
         assert_eq!(powers.frequency, two.frequency);
@@ -43,9 +43,9 @@ fn several_planes_by_twos_are_as_two_by_themselves() {
         assert_eq!(powers.noise_power, two.noise_power);
         assert_eq!(powers.floor, two.floor);
     }
-    assert_eq!(powers_of_pairs(&[], &[], &Silent), Ok(Vec::new()));
+    assert_eq!(powers_of_pairs(&[], &[], true, &Silent), Ok(Vec::new()));
     let other = Array2::zeros((40, 50));
-    let unlike = powers_of_pairs(&[views[0], other.view()], &[(0, 1)], &Silent);
+    let unlike = powers_of_pairs(&[views[0], other.view()], &[(0, 1)], true, &Silent);
     assert_eq!(unlike, Err(HalvesError::Shape((40, 56), (40, 50))));
 }
 
@@ -61,14 +61,17 @@ fn what_differs_by_a_factor_is_told_apart() {
         (state >> 40) as f32 / (1_u64 << 24) as f32 - 0.5
     };
     // Nothing at the finest frequencies, but for what the window spills.
-    let near = |y: usize, x: usize| (0..25).map(move |k| noise(9, y + k / 5, x + k % 5));
-    let scene = Array2::from_shape_fn((96, 96), |(y, x)| near(y, x).sum::<f32>());
+    let bell = |i: usize| (-(i as f32 - 6.0).powi(2) / 8.0).exp();
+    let near = |y: usize, x: usize| {
+        (0..169).map(|k| bell(k / 13) * bell(k % 13) * noise(9, y + k / 13, x + k % 13)).sum()
+    };
+    let scene: Array2<f32> = Array2::from_shape_fn((96, 96), |(y, x)| near(y, x));
     let half = |k: usize, factor: f32, sigma: f32| {
         Array2::from_shape_fn((96, 96), |(y, x)| factor * scene[[y, x]] + sigma * noise(k, y, x))
     };
     let powers = |factor: f32, sigma: f32| {
         let (a, b) = (half(1, 1.0 + factor, sigma), half(2, 1.0 - factor, sigma));
-        powers_of_pairs(&[a.view(), b.view()], &[(0, 1)], &Silent).unwrap().remove(0)
+        powers_of_pairs(&[a.view(), b.view()], &[(0, 1)], true, &Silent).unwrap().remove(0)
     };
     let sum = |of: &[f64], count: &[f64]| of.iter().zip(count).map(|(v, n)| v * n).sum::<f64>();
     let alike = powers(0.0, 0.2);
@@ -81,4 +84,18 @@ fn what_differs_by_a_factor_is_told_apart() {
     let bare = powers(0.1, 0.0);
     let rest = sum(&bare.unlike_power, &bare.count) / sum(&bare.noise_power, &bare.count);
     assert!(rest < 1e-6, "{rest}");
+
+    // Noise that both halves share is taken for as much more of each: of what is left of a factor as well.
+    let with_shared = |factor: f32| {
+        let of = |k: usize, factor: f32| half(k, factor, 0.2) + half(3, 0.0, 0.12);
+        let (a, b) = (of(1, 1.0 + factor), of(2, 1.0 - factor));
+        powers_of_pairs(&[a.view(), b.view()], &[(0, 1)], true, &Silent).unwrap().remove(0)
+    };
+    let (alike, factor) = (with_shared(0.0), with_shared(0.1));
+    assert!(alike.floor > 0.15 && factor.floor > 0.15, "{} {}", alike.floor, factor.floor);
+    let own = |powers: &Powers| {
+        sum(&powers.unlike_power, &powers.count) * (1.0 - powers.floor) / (1.0 + powers.floor)
+    };
+    let left = own(&factor) / own(&alike);
+    assert!((left - 1.0).abs() < 0.05, "{left}");
 }

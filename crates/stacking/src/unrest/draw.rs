@@ -32,9 +32,10 @@ impl Draw {
         share: f64,
         progress: &dyn Progress,
     ) -> Result<Option<Draw>, HalvesError> {
+        // Noise that halves share is another one in each colour.
         let powers = |planes: &[&Array2<f32>], pairs: &[(usize, usize)]| {
             let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
-            powers_of_pairs(&views, pairs, progress)
+            powers_of_pairs(&views, pairs, pairs.len() == 1, progress)
         };
         match channels {
             [] => Ok(None),
@@ -46,7 +47,8 @@ impl Draw {
                 let mut told = told.into_iter().map(|powers| Draw::new(powers, share));
                 Ok(told.next().zip(told.next()).map(|(both, apart)| both.across(&apart)))
             }
-            [[a, b], ..] => {
+            [[a, b], rest @ ..] => {
+                debug_assert!(rest.is_empty(), "one channel, or the three of a mosaic");
                 let told = powers(&[a, b], &[(0, 1)])?;
                 Ok(told.into_iter().next().map(|powers| Draw::new(powers, share)))
             }
@@ -103,19 +105,20 @@ mod tests {
             })
         };
         let told = |sigma: f32| {
-            let channels = [channel(0, 0.8, sigma), channel(1, 1.0, sigma), channel(2, 1.2, sigma)];
+            let channels = [channel(0, 0.5, sigma), channel(1, 1.0, sigma), channel(2, 0.9, sigma)];
             Draw::of(&channels, 0.5, &Silent).unwrap().unwrap()
         };
         let sum = |of: &[f64]| of.iter().sum::<f64>();
         let (bare, noisy) = (told(0.0), told(0.5));
         let ratio = sum(&noisy.unlike) / sum(&bare.unlike);
         assert!((ratio - 1.0).abs() < 0.03, "{ratio}");
-        // Variance 1/12 of one frame beside 16/12 of the scene, whose own measure has half of the air in it.
+        // Variance 1/12 of one frame beside 16/12 of the scene.
         let ratio = sum(&bare.unlike) / sum(&bare.signal);
         assert!((ratio * 16.0 - 1.0).abs() < 0.05, "{ratio}");
         // One channel alone has the noise with it.
-        let green = Draw::of(&[channel(1, 1.0, 0.5)], 0.5, &Silent).unwrap().unwrap();
-        assert!(sum(&green.unlike) > 1.2 * sum(&bare.unlike));
+        let green =
+            |sigma: f32| Draw::of(&[channel(1, 1.0, sigma)], 0.5, &Silent).unwrap().unwrap();
+        assert!(sum(&green(0.5).unlike) > 1.2 * sum(&green(0.0).unlike));
         assert_eq!(Draw::of(&[], 0.5, &Silent), Ok(None));
     }
 }
