@@ -101,7 +101,9 @@ pub(super) fn measure(
             let hue = hue((&own[0] + &own[1]).view(), &(&followed[0] + &followed[1]), 2.0 * floor);
             let halves = [0, 1].map(|half| &own[half] - &(&hue * &followed[half]));
             let told = HalvesSettings {
-                cutoff_cycles_per_px: signal.cutoff_known.then_some(signal.cutoff_cycles_per_px),
+                cutoff_cycles_per_px: signal
+                    .cutoff_known
+                    .then_some(signal.cutoff_cycles_per_px / wavelength),
                 region: None,
             };
             match correlate_while(halves[0].view(), halves[1].view(), &told, progress) {
@@ -194,11 +196,12 @@ impl Followed {
 /// how well it is known.
 fn law(told: &HalfCorrelation, light: &SignalModel, wavelength: f64) -> Option<DifferenceMeasure> {
     let blur = light.blur.at_wavelength(wavelength);
-    let bare = SignalModel { ln_power: 0.0, blur, ..*light };
+    let cutoff_cycles_per_px = light.cutoff_cycles_per_px / wavelength;
+    let bare = SignalModel { ln_power: 0.0, blur, cutoff_cycles_per_px, ..*light };
     let shape = |f: f64| bare.target_power(f) * blur.transfer(f).powi(2);
     let noise_power = super::noise::smoothed(&told.noise_power, &told.count);
     let rings = (0..told.frequency.len())
-        .filter(|&k| (COARSEST..0.95 * light.cutoff_cycles_per_px).contains(&told.frequency[k]));
+        .filter(|&k| (COARSEST..0.95 * cutoff_cycles_per_px).contains(&told.frequency[k]));
     let mut power = 0.0f64;
     // From the noise alone to what the last round found: the variance of a ring's power is that of all that lies in it.
     for _ in 0..20 {
