@@ -37,7 +37,7 @@ use resampling::{around, spline};
 /// Lots, if so many frames are kept: of a small region, which has few Fourier coefficients, up to the larger number.
 const LOTS: std::ops::RangeInclusive<usize> = 16..=64;
 /// Pixels of the region, times the lots, up to which there are more than the smaller number.
-const MOST_SAMPLES: usize = 4 << 20;
+const MOST_SAMPLES: usize = 8 << 20;
 /// Kept frames of each place that are added at most. More take longer (each frame is aligned once more).
 const MOST_FRAMES: usize = 128;
 /// Fewest kept frames of each place that tell anything.
@@ -393,7 +393,7 @@ mod tests {
         let small = [2, 4, 5, 8, 15, 16, 17, 900].map(|frames| lots_of(frames, 40_000));
         assert_eq!(small, [2, 4, 4, 8, 8, 16, 16, 64]);
         assert_eq!(
-            [65_536, 131_072, 131_073, 1 << 40, 0].map(|px| lots_of(900, px)),
+            [131_072, 262_144, 262_145, 1 << 40, 0].map(|px| lots_of(900, px)),
             [64, 32, 16, 16, 64]
         );
         for count in [4, 8, 16, 32, 64] {
