@@ -141,11 +141,8 @@ impl<'a> Telling<'a> {
         let layout = bench.source.format().layout;
         let lots: Vec<_> = sums.iter().flat_map(|sum| [(sum, 0), (sum, 1)]).collect();
         let mosaic = layout.is_mosaic();
-        let channels = if mosaic {
-            0..3
-        } else {
-            layout.picture_channels() / 2..layout.picture_channels() / 2 + 1
-        };
+        let middle = layout.picture_channels() / 2;
+        let channels = if mosaic { 0..3 } else { middle..middle + 1 };
         let mean = |channel| (channel, Accumulator::mean_of(lots.iter().copied(), channel, None));
         let wholes: Vec<_> = channels.map(mean).collect();
         let draw = |way: usize| {

@@ -251,14 +251,8 @@ pub(super) fn bring_back(
         let expected = hue.iter().zip(&shown);
         let difference: Vec<f32> =
             plane.iter().zip(expected).map(|(v, (h, l))| v - h * l).collect();
-        let mut found = vec![0.0; difference.len()];
         let gain = |f: f64| told.gain(&undo, wavelength, f);
-        Filter::new(size, MARGIN_PX, Edges::Mirror, &gain, progress)?.apply(
-            &difference,
-            &mut found,
-            progress,
-            (0, 1),
-        )?;
+        let found = wiener::filtered(&difference, size, &gain, progress, (0, 1))?;
         let carried = of_light(&carried(&signal, noise, &undo, wavelength))?;
         let parts = hue.iter().zip(&carried).zip(&found);
         plane.iter_mut().zip(parts).for_each(|(v, ((hue, light), found))| *v = hue * light + found);

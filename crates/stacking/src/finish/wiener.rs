@@ -71,9 +71,22 @@ pub(crate) fn deconvolve(
     progress: &dyn Progress,
     step: (usize, usize),
 ) -> Result<Vec<f32>, Cancelled> {
-    let curve = |f: f64| gain(settings, model, noise, f);
+    filtered(plane, size, &|f| gain(settings, model, noise, f), progress, step)
+}
+
+/// One channel (row-major, height x width) with this gain over frequency.
+///
+/// # Errors
+/// [`Cancelled`], asked for between the passes.
+pub(super) fn filtered(
+    plane: &[f32],
+    size: (usize, usize),
+    gain: &(dyn Fn(f64) -> f64 + Sync),
+    progress: &dyn Progress,
+    step: (usize, usize),
+) -> Result<Vec<f32>, Cancelled> {
     let mut out = vec![0.0; plane.len()];
-    let mut filter = Filter::new(size, MARGIN_PX, Edges::Mirror, &curve, progress)?;
+    let mut filter = Filter::new(size, MARGIN_PX, Edges::Mirror, gain, progress)?;
     filter.apply(plane, &mut out, progress, step)?;
     Ok(out)
 }
